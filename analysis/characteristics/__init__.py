@@ -1,0 +1,1 @@
+"""The standard Bluetooth characteristics, bytes to values and back; one module each."""

@@ -1,0 +1,51 @@
+"""One row of a recording before it is decoded: bytes that arrived, or something that happened."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, get_args
+
+RowKind = Literal["notification", "indication", "read", "write", "imported", "relayed", "event"]
+ROW_KINDS: tuple[RowKind, ...] = get_args(RowKind)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """`host_ns` counts from the start of the recording. Events carry `event` and `detail`, the rest a payload."""
+
+    host_ns: int
+    row_kind: RowKind
+    sensor: str | None = None
+    characteristic: str | None = None
+    payload: bytes | None = None
+    event: str | None = None
+    detail: Mapping[str, Any] = field(default_factory=dict)
+    origin_ns: int | None = None
+    origin_seq: int | None = None
+
+
+class Event:
+    """Names of the events that a recording can hold; `detail` keys are given beside each."""
+
+    SEGMENT_START = "segment_start"  # segment_no, name, step_id, repeat_no, step_kind, posture, settle_s, ...
+    SEGMENT_END = "segment_end"  # segment_no, ended_by: plan, hand, stop
+    MARK = "mark"  # text
+    NOTE = "note"  # text
+    STEP_SKIPPED = "step_skipped"  # step_id, repeat_no
+    LINK_FOUND = "link_found"  # attempt, rssi_dbm: the first notification of a new link may follow
+    LINK_LOST = "link_lost"  # reason
+    LINK_WAITING = "link_waiting"  # reason: not advertising, connect failed, ...; next_try_s
+    SILENT = "silent"  # silent_s: link up, no data
+    DUPLICATE_DROPPED = "duplicate_dropped"  # characteristic, payload (hex)
+    NOT_UNDERSTOOD = "not_understood"  # characteristic, reason
+    ZERO_ASKED = "zero_offset_asked"  # request (hex)
+    ZERO_ANSWERED = "zero_offset_answered"  # result, raw, unit, offset_nm, words
+    IDENTIFIED = "identified"  # what the sensor says of itself
+    HOST_STOOD_STILL = "host_stood_still"  # still_s: arrival times inside are unusable
+    SUSPENDED = "suspended"  # asleep_s
+    BURST = "burst"  # count, span_s: packets that had been held up by the radio
+    STORAGE = "storage"  # words: disk full, sync failed, recording moved, all well again
+    BLUETOOTH_SERVICE = "bluetooth_service"  # words: lost, back, adapter off
+    RECOVERED = "recovered"  # lost_s per sensor, damaged_records
+    FINISHED = "finished"  # reason: plan, duration, signal name

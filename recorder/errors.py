@@ -1,0 +1,29 @@
+"""What can stop a recorder from starting or going on, each said in one sentence."""
+
+from __future__ import annotations
+
+from analysis.errors import WattproofError
+
+
+class RecorderError(WattproofError):
+    """Base of the recorder's own errors."""
+
+
+class NoBluetooth(RecorderError):
+    """No adapter, no service, or it is switched off."""
+
+
+class FolderInUse(RecorderError):
+    """Another recorder holds the folder."""
+
+
+class FolderUnusable(RecorderError):
+    """The folder cannot be written, or has too little space for a ride."""
+
+
+class JournalDamaged(RecorderError):
+    """A journal whose header cannot be read at all."""
+
+
+class FinishFailed(RecorderError):
+    """The Parquet file could not be made or did not read back equal; the journal is kept."""

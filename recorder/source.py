@@ -1,0 +1,65 @@
+"""The seam between what delivers notifications (radio, relay, replay) and what records them."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any, Protocol
+
+from analysis.rows import RowKind
+
+
+@dataclass(frozen=True)
+class Identity:
+    """What a sensor says of itself; None where it does not say."""
+
+    address: str | None = None
+    name: str | None = None
+    manufacturer: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    hardware_revision: str | None = None
+    firmware_revision: str | None = None
+    software_revision: str | None = None
+    battery_pct: int | None = None
+    location: str | None = None
+    crank_length_mm: float | None = None
+    feature_bits: int | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+class RecordSink(Protocol):
+    """Where a source puts what it receives. Never blocks, never raises into the source."""
+
+    def received(
+        self,
+        clock_ns: int,
+        sensor: str,
+        characteristic: str,
+        payload: bytes,
+        row_kind: RowKind = "notification",
+    ) -> None:
+        """One payload. `clock_ns` is `HostClock.now_ns()` read on the first line of the callback."""
+
+    def happened(self, event: str, sensor: str | None = None, **detail: Any) -> None:
+        """Something worth a row (names in `analysis.rows.Event`); stamped by the sink."""
+
+    def identified(self, sensor: str, identity: Identity) -> None:
+        """What was read from a newly connected sensor; the latest one counts."""
+
+
+class NotificationSource(Protocol):
+    """A bundle of sensors that can be listened to."""
+
+    async def check(self) -> None:
+        """Raise `NoBluetooth` (or a like error) at once where nothing can ever be received."""
+
+    async def run(self, sink: RecordSink) -> None:
+        """Reach every sensor, keep it, bring it back; until cancelled."""
+
+    async def close(self) -> None:
+        """Let every sensor go, bounded in time; never raises."""
+
+    def live(self) -> frozenset[str]:
+        """Names of the sensors from which data has come on the present link."""

@@ -1,0 +1,1 @@
+"""Simulated riders, meters and their radio, so that the whole product runs without hardware."""
