@@ -45,9 +45,7 @@ class SimulatedSensor(Protocol):
     name: str  # advertised local name
     address: str  # "F0:00:00:00:00:01", random static
     service_uuids: Sequence[str]  # advertised, e.g. ("1818", "180f")
-    services: Mapping[
-        str, Sequence[str]
-    ]  # service -> its characteristics, e.g. {"1818": ("2a63", "2a65", ...)}
+    services: Mapping[str, Sequence[str]]  # service -> its characteristics, e.g. {"1818": ("2a63", "2a65", ...)}
 
     def read(self, characteristic: str) -> bytes:
         """Present value of a readable characteristic (2a65, 2a5d, 2a19, 2a24, ...)."""
