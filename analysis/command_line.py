@@ -1,0 +1,86 @@
+"""The program `wattproof`: finds the asked-for command, imports only that one, and turns errors into exit codes."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from importlib import import_module
+from typing import NamedTuple
+
+from analysis.errors import WattproofError
+
+DONE, NO, BAD_USE, INTERRUPTED = 0, 1, 2, 3
+
+
+class Command(NamedTuple):
+    """Where a command lives, by name: a package to the left never imports one to its right."""
+
+    module: str
+    function: str
+    summary: str
+
+
+COMMANDS: dict[str, Command] = {
+    "demo": Command(
+        "simulated_sensors.command_line", "demo", "the whole job on simulated sensors, no hardware needed"
+    ),
+    "scan": Command("recorder.command_line", "scan", "which sensors are in range, and a bench file to start from"),
+    "record": Command("recorder.command_line", "record", "record every sensor of a bench file into one Parquet file"),
+    "recover": Command("recorder.command_line", "recover", "finish recordings that were interrupted"),
+    "report": Command("analysis.report_command", "report", "judge a recording: figures per segment and meter"),
+    "simulate": Command("simulated_sensors.command_line", "simulate", "serve simulated sensors to another process"),
+}
+
+HELP = f"""usage: wattproof COMMAND [options]
+
+Record bicycle power meters side by side on one clock, and judge whether they agree.
+
+commands:
+{chr(10).join(f"  {name:<10}{command.summary}" for name, command in COMMANDS.items())}
+
+`wattproof COMMAND --help` explains a command and gives an example. Start with `wattproof demo`.
+Exit status: 0 done, 1 the answer is no, 2 bad use or bad input, 3 interrupted but safe.
+
+Hard efforts can hurt: warm up, stop on pain, dizziness or chest discomfort, and see the cautions in the README.
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the program; returns its exit status."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    if not words or words[0] in ("-h", "--help", "help"):
+        print(HELP, end="")
+        return DONE if words else BAD_USE
+    if words[0] == "--version":
+        from analysis.version import product_version
+
+        print(f"wattproof {product_version()}")
+        return DONE
+    command = COMMANDS.get(words[0])
+    if command is None:
+        shown = words[0][:40].encode("ascii", "backslashreplace").decode()
+        print(f"wattproof: there is no command `{shown}`; `wattproof --help` lists them.", file=sys.stderr)
+        return BAD_USE
+    return run_safely(lambda: _load(command)(words[1:]))
+
+
+def run_safely(action: Callable[[], int]) -> int:
+    """Turn what a command raises into one sentence and an exit status."""
+    try:
+        return action()
+    except WattproofError as error:
+        print(f"wattproof: {error}", file=sys.stderr)
+        return BAD_USE
+    except KeyboardInterrupt:
+        print("wattproof: interrupted.", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has gone; keep the interpreter from failing again when it flushes at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return INTERRUPTED
+
+
+def _load(command: Command) -> Callable[[Sequence[str]], int]:
+    function: Callable[[Sequence[str]], int] = getattr(import_module(command.module), command.function)
+    return function
