@@ -26,7 +26,13 @@ _OVER_UNDER_SWING = 0.15  # of the target, where the plan does not say
 _ROLLING_RPM = 40.0  # below it, power and cadence of a sprint rise together, or the torque would be absurd
 
 # What a rider does where a plan leaves it open: watts, rpm.
-_OPEN_TARGETS = {"warm-up": (120.0, 85.0), "sprint": (700.0, 110.0), "cool-down": (100.0, 80.0), "zero": (0.0, 0.0)}
+_OPEN_TARGETS = {
+    "warm-up": (120.0, 85.0),
+    "sprint": (700.0, 110.0),
+    "zero": (0.0, 0.0),
+    "rest": (100.0, 80.0),
+    "cool-down": (100.0, 80.0),
+}
 _OPEN_TARGET = (150.0, 88.0)
 
 
@@ -62,7 +68,7 @@ class Rider:
 
 
 class PlannedStep(Protocol):
-    """The part of a plan step that a rider minds; an over-under may also have a `swing_w`."""
+    """The part of a plan step that a rider minds; it may also have a `swing_w`, and a `rest_s` between repeats."""
 
     @property
     def name(self) -> str: ...
@@ -82,7 +88,12 @@ class PlannedStep(Protocol):
 
 def efforts_from_steps(steps: Iterable[PlannedStep]) -> list[Effort]:
     """Each step as often as it is repeated; kinds without a shape of their own are ridden steadily."""
-    return [effort for step in steps for effort in [_effort(step)] * step.repeat]
+    efforts: list[Effort] = []
+    for step in steps:
+        rest_s = float(getattr(step, "rest_s", 0.0))
+        rest = [Effort(rest_s, *_OPEN_TARGETS["rest"], kind="rest", name="rest")] if rest_s > 0 else []
+        efforts += ([*rest, _effort(step)] * step.repeat)[len(rest) :]
+    return efforts
 
 
 def _effort(step: PlannedStep) -> Effort:

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.errors import BadInput
+from analysis.plan_file import parse_plan
 from simulated_sensors import crank_torque
 from simulated_sensors.rider import Effort, Rider, efforts_from_steps, ride_efforts
 from simulated_sensors.seeded_noise import generator, wander
@@ -183,3 +184,34 @@ def test_wander_has_the_spread_and_memory_asked_for() -> None:
     assert drawn.std() == pytest.approx(2.0, rel=0.05)
     lagged = float(np.corrcoef(drawn[:-20], drawn[20:])[0, 1])
     assert lagged == pytest.approx(math.exp(-1), abs=0.04)
+
+
+def test_a_plan_file_can_be_ridden() -> None:
+    plan = parse_plan(
+        b"""
+        [plan]
+        name = "short"
+        [[step]]
+        name = "waves"
+        kind = "over-under"
+        seconds = 60
+        target_w = 200
+        swing_w = 40
+        [[step]]
+        name = "kick"
+        kind = "sprint"
+        seconds = 10
+        target_w = 700
+        repeat = 2
+        rest_s = 20
+        """
+    )
+    efforts = efforts_from_steps(plan.step)
+    assert [(effort.kind, effort.seconds) for effort in efforts] == [
+        ("over-under", 60),
+        ("sprint", 10),
+        ("rest", 20),
+        ("sprint", 10),
+    ]
+    assert efforts[0].swing_w == 40
+    assert sum(effort.seconds for effort in efforts) == plan.seconds
