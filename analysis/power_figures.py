@@ -1,0 +1,122 @@
+"""Knows the figures of one meter: greatest means, work, torque, quartic mean, sides, and where the rider pedals."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.grid import HeldSignal
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+QUARTIC_WINDOW_S = 30
+PULSE_BEFORE_NS = 3 * 10**9
+PULSE_AFTER_NS = 8 * 10**9
+AT_REST_RPM = 15.0
+# A meter that averages over turns holds its last value up to 2 s into a coast and reports the turn that spans it
+# afterwards. On a recorded road ride this biased 600 s means by 1.1 %, and by less than 0.1 % once 5 s on either side
+# were left out.
+COASTING_MARGIN_S = 5
+
+
+def pedalling_seconds(cadence_rpm: ArrayLike, margin_s: int = COASTING_MARGIN_S) -> Bools:
+    """Grid seconds that have no rest (cadence below 15 rpm, or unknown: nan) within `margin_s` before or after."""
+    cadence = np.asarray(cadence_rpm, dtype=np.float64)
+    at_rest = ~(cadence >= AT_REST_RPM)
+    rests_before = np.concatenate(([0], np.cumsum(at_rest)))
+    second = np.arange(cadence.size)
+    first, beyond = np.maximum(second - margin_s, 0), np.minimum(second + margin_s + 1, cadence.size)
+    return np.asarray(rests_before[beyond] == rests_before[first])
+
+
+def torque_nm(power_w: ArrayLike, cadence_rpm: ArrayLike) -> Floats:
+    """Torque = power / (2π·cadence/60); nan at rest, where power says nothing of torque."""
+    cadence = np.asarray(cadence_rpm, dtype=np.float64)
+    turning = np.where(cadence > 0, cadence, np.nan)
+    return np.asarray(np.asarray(power_w, dtype=np.float64) / (2 * math.pi / 60 * turning))
+
+
+def power_from_torque_w(torque: ArrayLike, cadence_rpm: ArrayLike) -> Floats:
+    """Power of a torque in N·m at a cadence."""
+    return np.asarray(
+        np.asarray(torque, dtype=np.float64) * np.asarray(cadence_rpm, dtype=np.float64) * (math.pi / 30)
+    )
+
+
+def power_from_accumulated_torque_w(torque_nm_since: ArrayLike, turning_s: ArrayLike) -> Floats:
+    """Packet check: P = 2π·ΔT/Δt, ΔT the growth of the accumulated torque, Δt that of the crank or wheel event time.
+
+    The counter adds one mean torque per revolution; both growths unwrapped. Where no event passed: nan.
+    """
+    passed = np.asarray(turning_s, dtype=np.float64)
+    return np.asarray(
+        2 * math.pi * np.asarray(torque_nm_since, dtype=np.float64) / np.where(passed > 0, passed, np.nan)
+    )
+
+
+def left_and_right_w(power_w: ArrayLike, left_pct: ArrayLike) -> tuple[Floats, Floats]:
+    """The two sides of a total power, from the left share."""
+    power = np.asarray(power_w, dtype=np.float64)
+    left = power * np.asarray(left_pct, dtype=np.float64) / 100
+    return left, power - left
+
+
+def work_j(signal: HeldSignal, start_ns: int, stop_ns: int) -> float:
+    """Work over the fresh part of [start_ns, stop_ns); what is stale adds nothing."""
+    return float(signal.between([start_ns, stop_ns]).value_ns[0]) / 1e9
+
+
+def greatest_sample_w(host_ns: ArrayLike, power_w: ArrayLike, start_ns: int, stop_ns: int) -> float:
+    """The greatest single sample received in [start_ns, stop_ns); nan without one."""
+    at_ns, power = np.asarray(host_ns, dtype=np.int64), np.asarray(power_w, dtype=np.float64)
+    received = power[(at_ns >= start_ns) & (at_ns < stop_ns) & np.isfinite(power)]
+    return float(received.max()) if received.size else math.nan
+
+
+def greatest_mean_w(signal: HeldSignal, window_ns: int, start_ns: int, stop_ns: int) -> float:
+    """The greatest mean over any window of this length inside [start_ns, stop_ns) that is fresh throughout.
+
+    Exact, on no grid: the running integral of a held signal is piecewise linear, so its extreme has an edge of the
+    window on an edge of a sample. nan where no window fits or none is without a gap.
+    """
+    last_ns = stop_ns - window_ns
+    if last_ns < start_ns:
+        return math.nan
+    edges = np.concatenate((signal.start_ns, signal.stop_ns))
+    begins = np.unique(np.concatenate((edges, edges - window_ns, [start_ns, last_ns])))
+    begins = begins[(begins >= start_ns) & (begins <= last_ns)]
+    before, after = signal.up_to(begins), signal.up_to(begins + window_ns)
+    whole = after.fresh_ns - before.fresh_ns == window_ns
+    return float((after.value_ns - before.value_ns)[whole].max()) / window_ns if whole.any() else math.nan
+
+
+def quartic_mean_w(power_w_per_s: ArrayLike) -> float:
+    """Fourth root of the mean fourth power of the 30 s rolling mean (Allen and Coggan) of 1 Hz grid means.
+
+    Whole windows only: the first 29 s give none, and a window with a gap (nan) is left out. nan without a window.
+    """
+    power = np.asarray(power_w_per_s, dtype=np.float64)
+    if power.size < QUARTIC_WINDOW_S:
+        return math.nan
+    rolling = np.lib.stride_tricks.sliding_window_view(power, QUARTIC_WINDOW_S).mean(axis=1)
+    rolling = rolling[np.isfinite(rolling)]
+    return float(np.mean(rolling**4) ** 0.25) if rolling.size else math.nan
+
+
+def silence_at_rest_as_zero(power_w: ArrayLike, cadence_rpm: ArrayLike) -> Floats:
+    """Grid power where a gap counts as 0 W while the cadence is fresh and zero; other gaps stay gaps (nan)."""
+    power, cadence = np.asarray(power_w, dtype=np.float64), np.asarray(cadence_rpm, dtype=np.float64)
+    return np.where(np.isnan(power) & (cadence == 0), 0.0, power)
+
+
+def pulse_work_j(signal: HeldSignal, onset_ns: int, end_ns: int) -> float:
+    """Work of a sprint from 3 s before its onset to 8 s after its end, so that slow meters get it all in.
+
+    nan where any of it is stale: a sprint is compared whole or not at all.
+    """
+    start_ns, stop_ns = onset_ns - PULSE_BEFORE_NS, end_ns + PULSE_AFTER_NS
+    held = signal.between([start_ns, stop_ns])
+    return float(held.value_ns[0]) / 1e9 if held.fresh_ns[0] == stop_ns - start_ns else math.nan

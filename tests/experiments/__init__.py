@@ -1,0 +1,1 @@
+"""Experiments of minutes; each has a small version in the test suite."""
