@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -61,9 +61,11 @@ class SimulatedMeter:
         self.seed = seed
         self.name = spec.name
         self.address = spec.address
-        self.services = _services(spec)
+        self.services: Mapping[str, Sequence[str]] = _services(spec)
         # The identity service is found by connecting; advertising space is short.
-        self.service_uuids = tuple(s for s in self.services if s != registry.DEVICE_INFORMATION_SERVICE)
+        self.service_uuids: Sequence[str] = tuple(
+            s for s in self.services if s != registry.DEVICE_INFORMATION_SERVICE
+        )
         self._battery_pct = math.floor(spec.battery_pct or 0)
         self._dialogue = ControlPointDialogue(
             spec.zero,
