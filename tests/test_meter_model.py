@@ -177,3 +177,13 @@ def test_units_differ_by_name_and_seed_only() -> None:
     assert np.array_equal(one, same)
     for seed, name in ((2, "unit"), (1, "other")):
         assert not np.array_equal(one, measure(model, EVEN, seed, name).power_w)
+
+
+@pytest.mark.parametrize("averaging", ["turn", "second"])
+def test_a_ride_on_which_nobody_pedals_is_all_zero(averaging: Literal["turn", "second"]) -> None:
+    still = ride_efforts([Effort(30, 0, 0, kind="zero")], seed=1, after_plan_s=0)
+    for rate_hz in (0, 1):
+        said = measure(replace(TOTAL, averaging=averaging, rate_hz=rate_hz, smoothing_s=1.0), still, 1, "unit")
+        assert said.at_s.size >= 27
+        assert not said.power_w.any()
+        assert not said.crank_turns.any()
