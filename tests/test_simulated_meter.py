@@ -421,3 +421,11 @@ def test_the_truth_can_be_written_beside_a_ride() -> None:
     assert told["sensors"]["Cedar"]["errors"]["scale_pct"] == -2.9
     assert told["sensors"]["Birch"]["faults"] == [{"fault": "DropOut", "at_s": 330.0, "seconds": 12.0}]
     assert len(told["sensors"]["Alder"]["reported_w_by_step"]) == 5
+
+
+def test_what_a_meter_says_is_held_until_it_says_something_else() -> None:
+    meter = SimulatedMeter(ALDER, RIDE, 1)
+    said = meter.measurement
+    k = int(np.searchsorted(said.at_s, 363))  # the sprint has begun, and each turn is stronger than the last
+    assert said.power_w[k] != pytest.approx(said.power_w[k + 1], rel=0.01)
+    assert mean_reported_w(meter, said.at_s[k], said.at_s[k + 1]) == pytest.approx(said.power_w[k])
