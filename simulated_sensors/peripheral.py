@@ -234,6 +234,21 @@ def _advertisement(sensor: SimulatedSensor) -> tuple[bytes, bytes]:
     return bytes(advertising), bytes(AdvertisingData([named]))
 
 
+class _Strength:
+    """A level for each address, and a few dB of flutter about it."""
+
+    def __init__(self, seed: int) -> None:
+        self._seed = seed
+        self._chances: dict[str, random.Random] = {}
+        self._levels_dbm: dict[str, int] = {}
+
+    def rssi_dbm(self, address: str) -> int:
+        if address not in self._chances:
+            self._chances[address] = random.Random(f"{self._seed} {address}")
+            self._levels_dbm[address] = self._chances[address].randint(-75, -50)
+        return self._levels_dbm[address] + self._chances[address].randint(-3, 3)
+
+
 class SimulatedRadio:
     """All sensors and one central on one virtual link; sensors are told apart by name."""
 
@@ -250,15 +265,14 @@ class SimulatedRadio:
             raise ValueError("simulated sensors need names and addresses of their own")
         self.ride = RideStart()
         self._sensors = sensors
-        self._chance = {sensor.address: random.Random(f"{seed} {sensor.address}") for sensor in sensors}
-        self._level_dbm = {address: chance.randint(-75, -50) for address, chance in self._chance.items()}
+        self._strength = _Strength(seed)
         self._supervision_s = supervision_s
         self._logs: dict[str, list[SentPacket]] = {s.name: [] for s in sensors} if keep_log else {}
         self._peripherals: dict[str, Peripheral] = {}
         self._stopped = False
 
     async def __aenter__(self) -> SimulatedRadio:
-        self.link = VirtualLink(supervision_s=self._supervision_s, rssi_dbm=self._rssi_dbm)
+        self.link = VirtualLink(supervision_s=self._supervision_s, rssi_dbm=self._strength.rssi_dbm)
         self._central = device_on(self.link, "central", CENTRAL_ADDRESS)
         await self._central.power_on()
         self.backend: Backend = backend_on(self._central)
@@ -288,13 +302,19 @@ class SimulatedRadio:
         return self._logs.get(name, [])
 
     async def stop(self) -> None:
-        """Every sensor falls silent, every link ends; may be called twice."""
+        """Every sensor falls silent, every link ends; may be called twice.
+
+        Raises:
+            Exception: the first that went wrong in a sensor's schedule; all sensors are stopped nevertheless.
+        """
         if self._stopped:
             return
         self._stopped = True
-        for peripheral in self._peripherals.values():
-            await peripheral.stop()
+        outcomes = await asyncio.gather(*(p.stop() for p in self._peripherals.values()), return_exceptions=True)
         await self._central.power_off()
+        for outcome in outcomes:
+            if isinstance(outcome, Exception):
+                raise outcome
 
     def _peripheral(self, sensor: SimulatedSensor) -> Peripheral:
         async def change_link(up: bool) -> None:
@@ -302,6 +322,3 @@ class SimulatedRadio:
 
         device = device_on(self.link, sensor.name, sensor.address)
         return Peripheral(sensor, device, self.ride, change_link, self._logs.get(sensor.name))
-
-    def _rssi_dbm(self, address: str) -> int:
-        return self._level_dbm[address] + self._chance[address].randint(-3, 3)

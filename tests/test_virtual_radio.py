@@ -253,12 +253,14 @@ def test_an_error_in_the_schedule_is_not_swallowed() -> None:
         yield Packet(1.0, "2a63", b"")
         raise RuntimeError("the rider fell off")
 
-    async def main(radio: SimulatedRadio) -> None:
-        radio.begin_ride()
-        await asyncio.sleep(5)
+    async def run() -> int:
+        with pytest.raises(RuntimeError, match="fell off"):
+            async with SimulatedRadio([FakeSensor(steps=steps), *sensors(3)[1:]]) as radio:
+                radio.begin_ride()
+                await asyncio.sleep(5)
+        return sum(c.is_advertising for c in radio.link.controllers)
 
-    with pytest.raises(RuntimeError, match="fell off"):
-        on_air(main, FakeSensor(steps=steps))
+    assert run_virtual(run()) == 0  # and the others were stopped all the same
 
 
 # Connecting
