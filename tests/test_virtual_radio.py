@@ -254,10 +254,11 @@ def test_an_error_in_the_schedule_is_not_swallowed() -> None:
         raise RuntimeError("the rider fell off")
 
     async def run() -> int:
+        radio = await SimulatedRadio([FakeSensor(steps=steps), *sensors(3)[1:]]).__aenter__()
+        radio.begin_ride()
+        await asyncio.sleep(5)
         with pytest.raises(RuntimeError, match="fell off"):
-            async with SimulatedRadio([FakeSensor(steps=steps), *sensors(3)[1:]]) as radio:
-                radio.begin_ride()
-                await asyncio.sleep(5)
+            await radio.stop()
         return sum(c.is_advertising for c in radio.link.controllers)
 
     assert run_virtual(run()) == 0  # and the others were stopped all the same
