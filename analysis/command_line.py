@@ -70,7 +70,7 @@ def run_safely(action: Callable[[], int]) -> int:
     try:
         return action()
     except WattproofError as error:
-        print(f"wattproof: {error}", file=sys.stderr)
+        print(f"wattproof: {str(error).rstrip('.')}.", file=sys.stderr)
         return BAD_USE
     except KeyboardInterrupt:
         print("wattproof: interrupted.", file=sys.stderr)

@@ -1,0 +1,73 @@
+"""Segments: half-open stretches of a recording, in nanoseconds, each from one step of the plan or from a hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from analysis.rows import Event, Row
+
+
+@dataclass(frozen=True)
+class Segment:
+    """`[start_ns, stop_ns)` of the host clock; figures are taken from `judged_from_ns` on, after settling."""
+
+    segment_no: int
+    name: str
+    start_ns: int
+    stop_ns: int
+    settle_ns: int = 0
+    step_id: str | None = None
+    repeat_no: int = 1
+    step_kind: str = "free"
+    posture: str = "seated"
+    target_w: float | None = None
+    cadence_rpm: float | None = None
+    ended_by: str | None = None
+
+    @property
+    def judged_from_ns(self) -> int:
+        return min(self.start_ns + self.settle_ns, self.stop_ns)
+
+    @property
+    def judged_s(self) -> float:
+        return (self.stop_ns - self.judged_from_ns) / 1e9
+
+
+def segments_from_events(events: Iterable[Row], end_ns: int) -> tuple[Segment, ...]:
+    """In order of their start; a segment that was never ended (recovered ride) ends with the recording."""
+    open_starts: dict[int, Row] = {}
+    found: list[Segment] = []
+    for row in events:
+        number = row.detail.get("segment_no")
+        if not isinstance(number, int):
+            continue
+        if row.event == Event.SEGMENT_START:
+            open_starts[number] = row
+        elif row.event == Event.SEGMENT_END and number in open_starts:
+            found.append(_segment(open_starts.pop(number), row.host_ns, row.detail.get("ended_by")))
+    found += [_segment(start, end_ns, "interrupted") for start in open_starts.values()]
+    return tuple(sorted(found, key=lambda s: (s.start_ns, s.segment_no)))
+
+
+def whole_ride(end_ns: int) -> Segment:
+    """What is judged where nothing else was marked."""
+    return Segment(segment_no=0, name="whole ride", start_ns=0, stop_ns=end_ns)
+
+
+def _segment(start: Row, stop_ns: int, ended_by: str | None) -> Segment:
+    detail = start.detail
+    return Segment(
+        segment_no=detail["segment_no"],
+        name=str(detail.get("name", f"segment {detail['segment_no']}")),
+        start_ns=start.host_ns,
+        stop_ns=max(stop_ns, start.host_ns),
+        settle_ns=round(float(detail.get("settle_s", 0.0)) * 1e9),
+        step_id=detail.get("step_id"),
+        repeat_no=int(detail.get("repeat_no", 1)),
+        step_kind=str(detail.get("step_kind", "free")),
+        posture=str(detail.get("posture", "seated")),
+        target_w=detail.get("target_w"),
+        cadence_rpm=detail.get("cadence_rpm"),
+        ended_by=ended_by,
+    )
