@@ -1,0 +1,54 @@
+"""The command `wattproof report`: a recording in, figures out."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+EXAMPLE = """example:
+  wattproof report 2026-11-25_0930_quayside-bench.parquet
+"""
+
+
+def report(arguments: Sequence[str]) -> int:
+    parser = argparse.ArgumentParser(
+        prog="wattproof report",
+        description="Figures per segment and meter: mean power, greatest 1 s, cadence, coverage, gaps, and the "
+        "difference to the reference.",
+        epilog=EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("recording", type=Path, help="the Parquet file of a ride")
+    parser.add_argument("--reference", metavar="NAME", help="compare against this meter instead of the bench file's")
+    parser.add_argument("--json", action="store_true", help="print every figure as one JSON object")
+    options = parser.parse_args(arguments)
+
+    from analysis.judge import judge_recording
+    from analysis.recording_reader import read_recording
+    from analysis.report_table import report_table
+
+    recording = read_recording(options.recording)
+    judged = judge_recording(recording, options.reference)
+    if options.json:
+        table = {"recording": str(options.recording), **_jsonable(asdict(judged))}
+        print(json.dumps(table, ensure_ascii=False, indent=2))
+    else:
+        print(report_table(recording, judged.segments, judged.reference), end="")
+    if recording.decoded_again:
+        print("note: another decoder version wrote this file; its payloads were decoded again.", file=sys.stderr)
+    return 0
+
+
+def _jsonable(value: Any) -> Any:
+    """JSON has no nan: what cannot be said is null."""
+    if isinstance(value, dict):
+        return {key: _jsonable(v) for key, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_jsonable(v) for v in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
