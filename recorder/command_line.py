@@ -1,0 +1,164 @@
+"""The commands `scan`, `record` and `recover`: arguments in, words out; the work is done elsewhere."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import AbstractAsyncContextManager, nullcontext
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from recorder.bluetooth_library import Backend
+    from recorder.recording_run import Summary
+
+CAUTION = """\
+Hard efforts can hurt. Warm up; stop on pain, dizziness or chest discomfort; secure bike
+and trainer; follow the makers' torque values; local rules and medical advice come first.
+Nobody rides on a road looking at a laptop."""
+
+
+def _parser(name: str, description: str, example: str) -> argparse.ArgumentParser:
+    return argparse.ArgumentParser(
+        prog=f"wattproof {name}",
+        description=description,
+        epilog=f"example:\n  {example}\n\n{CAUTION}" if name == "record" else f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+
+
+def seconds(text: str) -> float:
+    """An argument in seconds: finite and above zero."""
+    value = float(text)
+    if not 0 < value < 1e6:
+        raise argparse.ArgumentTypeError("give seconds above 0")
+    return value
+
+
+def backend_for(through: str | None) -> AbstractAsyncContextManager[Backend | None]:
+    """None for this computer's own radio; otherwise the simulated one behind `tcp-client:HOST:PORT` or the like.
+
+    The simulation is found by name: nothing here may import it.
+    """
+    if through is None:
+        return nullcontext(None)
+    opened: AbstractAsyncContextManager[Backend] = import_module("simulated_sensors.hci_server").remote_backend(
+        through
+    )
+    return opened
+
+
+def say(words: str) -> None:
+    """Progress and troubles go to the error stream, so that printed results stay machine-readable."""
+    print(words, file=sys.stderr, flush=True)
+
+
+def scan(arguments: Sequence[str]) -> int:
+    parser = _parser(
+        "scan", "Which sensors are in range, and what each of them offers.", "wattproof scan --seconds 10"
+    )
+    parser.add_argument("--seconds", type=seconds, default=8.0, help="how long to listen (default 8)")
+    parser.add_argument("--json", action="store_true", help="print the findings as JSON")
+    parser.add_argument(
+        "--bench", type=Path, metavar="FILE", help="write a bench file to start from; never overwrites"
+    )
+    parser.add_argument("--through", metavar="TRANSPORT", help="listen through a simulated radio (see simulate)")
+    options = parser.parse_args(arguments)
+
+    from recorder.scan import Seen, as_dict, in_words, scan_for, write_starter_bench
+
+    async def listen() -> list[Seen]:
+        async with backend_for(options.through) as backend:
+            return await scan_for(options.seconds, backend)
+
+    seen = asyncio.run(listen())
+    print(json.dumps([as_dict(s) for s in seen], indent=2) if options.json else in_words(seen))
+    if options.bench is not None:
+        write_starter_bench(options.bench, seen)
+        say(f"wrote {options.bench}; put in where each meter sits and what its maker claims.")
+    return 0 if seen else 1
+
+
+def record(arguments: Sequence[str]) -> int:
+    parser = _parser(
+        "record",
+        "Record every sensor of a bench file on one clock into one Parquet file. Ends with the plan, after "
+        "--duration, or on Ctrl-C; what was recorded is always kept.",
+        "wattproof record bench.toml --plan plan.toml --out rides",
+    )
+    parser.add_argument("bench", type=Path, help="the bench file")
+    parser.add_argument("--plan", type=Path, help="the plan file; its steps become segments")
+    parser.add_argument(
+        "--out", type=Path, default=Path(), metavar="DIR", help="where to put the recording (default: here)"
+    )
+    parser.add_argument("--duration", type=seconds, metavar="SECONDS", help="end the recording after that time")
+    parser.add_argument(
+        "--patience",
+        type=seconds,
+        default=120.0,
+        metavar="SECONDS",
+        help="how long the plan waits for a missing meter (default 120)",
+    )
+    parser.add_argument(
+        "--headless", action="store_true", help="no live screen: plain lines only (until there is one, always)"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
+    parser.add_argument(
+        "--through", metavar="TRANSPORT", help="reach the sensors through a simulated radio (see simulate)"
+    )
+    options = parser.parse_args(arguments)
+
+    from analysis.bench_file import read_bench
+    from analysis.plan_file import read_plan
+    from recorder.compose import RecordJob, Surroundings, bluetooth_source
+    from recorder.compose import record as record_ride
+    from recorder.host_clock import SystemClock
+    from recorder.storage import SystemStorage
+
+    bench = read_bench(options.bench)
+    plan = None if options.plan is None else read_plan(options.plan)
+    job = RecordJob(bench, options.out, plan, options.duration, options.lead_in, options.patience)
+
+    async def ride() -> Summary:
+        clock = SystemClock()
+        async with backend_for(options.through) as backend:
+            source = bluetooth_source(bench, clock, backend)
+            return await record_ride(job, Surroundings(clock, SystemStorage(), source, say))
+
+    return print_summary(asyncio.run(ride()), as_json=options.json)
+
+
+def print_summary(summary: Summary, *, as_json: bool, show: Callable[[str], None] = print) -> int:
+    """Exit status 0, or 3 where the ride is safe in its journal but could not be finished."""
+    if as_json:
+        show(json.dumps(summary.as_dict(), ensure_ascii=False))
+    else:
+        show(summary.in_words())
+    return 0 if summary.recording is not None else 3
+
+
+def recover(arguments: Sequence[str]) -> int:
+    parser = _parser(
+        "recover",
+        "Finish recordings that were interrupted: by a crash, a power cut, or a full disk.",
+        "wattproof recover rides",
+    )
+    parser.add_argument("path", type=Path, help="the folder, or one journal in it")
+    parser.add_argument("--json", action="store_true", help="print what was recovered as JSON")
+    options = parser.parse_args(arguments)
+
+    from recorder.compose import recover_path
+    from recorder.storage import SystemStorage
+
+    found = recover_path(options.path, SystemStorage())
+    if options.json:
+        print(json.dumps([r.as_dict() for r in found], ensure_ascii=False))
+    elif found:
+        print("\n".join(r.in_words() for r in found))
+    else:
+        print("nothing to recover here.")
+    return 0

@@ -1,0 +1,187 @@
+"""Builds a recording out of its parts: the only place where concrete clocks, files and sources are put together."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import platform
+import secrets
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analysis.bench_file import Bench, Meter, Sensor, meter_streams
+from analysis.characteristics.registry import DECODER_VERSION
+from analysis.plan_file import Plan
+from analysis.recording_schema import SCHEMA_MAJOR, SCHEMA_MINOR
+from analysis.safe_text import file_slug, safe_text
+from analysis.version import product_version
+from recorder.errors import FinishFailed, FolderUnusable, JournalDamaged
+from recorder.folder_lock import FolderLock
+from recorder.host_clock import HostClock
+from recorder.journal import JournalEncoder
+from recorder.journal_file import JournalFile
+from recorder.journal_log import JournalLog, StorageWords
+from recorder.journal_segments import journal_segments
+from recorder.live_readings import Onlooker
+from recorder.plan_runner import PlanState
+from recorder.recording_run import RecordingRun, RunOptions, RunTools, Summary
+from recorder.recording_session import RecordingSession
+from recorder.recovery import FALLBACK_FOLDERS, JOURNAL_SUFFIX, Recovered, recover_folder, recover_journal
+from recorder.source import NotificationSource
+from recorder.storage import Storage
+
+if TYPE_CHECKING:
+    from recorder.bluetooth_library import Backend
+    from recorder.sensor_matching import SensorTarget
+
+NEEDED_BYTES = 200_000_000
+
+
+@dataclass(frozen=True)
+class RecordJob:
+    """What to record, where to, and for how long at most."""
+
+    bench: Bench
+    folder: Path
+    plan: Plan | None = None
+    duration_s: float | None = None
+    lead_in_s: float = 0.0
+    patience_s: float = 120.0
+    needed_bytes: int = NEEDED_BYTES
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """Everything concrete that a recording needs; a simulation gives its own."""
+
+    clock: HostClock
+    storage: Storage
+    source: NotificationSource
+    say: Callable[[str], None]
+    onlookers: Sequence[Onlooker] = ()
+    on_plan: Callable[[PlanState], None] = field(default=lambda state: None)
+
+
+def bluetooth_source(
+    bench: Bench, clock: HostClock, backend: Backend | None, seed: int | None = None
+) -> NotificationSource:
+    """The sensors of a bench through Bluetooth; `backend` None is this computer's own radio."""
+    from recorder.bluetooth_source import BluetoothSource
+
+    return BluetoothSource(targets_of(bench), clock, backend, seed=seed)
+
+
+def targets_of(bench: Bench) -> list[SensorTarget]:
+    """One target per radio."""
+    from recorder.sensor_matching import SensorTarget
+
+    targets = []
+    for meter in bench.meter:
+        if meter.addresses:
+            pairs = zip(meter_streams(meter), meter.addresses, strict=True)
+            targets += [SensorTarget(stream, "meter", address) for stream, address in pairs]
+        else:
+            targets.append(_target(meter, "meter", meter.serial))
+    return targets + [_target(sensor, sensor.kind, None) for sensor in bench.sensor]
+
+
+def _target(radio: Meter | Sensor, kind: Any, serial: str | None) -> SensorTarget:
+    from recorder.sensor_matching import SensorTarget
+
+    match = radio.match
+    return SensorTarget(
+        radio.name,
+        kind,
+        address=radio.address,
+        match_name=match.name if match else None,
+        match_serial=match.serial if match else None,
+        expected_serial=serial,
+    )
+
+
+async def record(job: RecordJob, around: Surroundings) -> Summary:
+    """Record one ride, from finishing what an earlier one left behind to the verified file.
+
+    :raises RecorderError: before anything is recorded; later troubles are handled and said.
+    """
+    with FolderLock(job.folder, around.storage, job.needed_bytes):
+        recovered = [r.in_words() for r in recover_folder(job.folder, around.storage)]
+        for words in recovered:
+            around.say(f"recovered {words}")
+        await around.source.check()
+        return await _record_locked(job, around, tuple(recovered))
+
+
+async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[str, ...]) -> Summary:
+    session_id = uuid.uuid4().hex
+    encoder = JournalEncoder(session_id, _header(job, around.clock, session_id), secrets.randbits(32))
+    trouble = StorageWords(around.say)
+    stem = _stem(job, around.clock)
+    journal = JournalFile(
+        around.storage, job.folder, stem, encoder, around.clock.now_ns, trouble, fallback_folder=FALLBACK_FOLDERS[0]
+    )
+    log = JournalLog(encoder, journal)
+    session = RecordingSession(around.clock, log, job.bench.stream_names, around.onlookers)
+    trouble.sink = session
+    tools = RunTools(session, around.source, journal.sync, around.say, around.on_plan)
+    awaited = frozenset(name for meter in job.bench.meter for name in meter_streams(meter))
+    run = RecordingRun(tools, RunOptions(job.plan, job.duration_s, job.lead_in_s, job.patience_s, awaited))
+    reason = await run.run()
+    seconds = session.now_ns / 1e9
+    # Safe first: a Bluetooth service that hangs must not stand between the ride and the disk.
+    closing = asyncio.create_task(around.source.close())
+    await journal.finish({"reason": reason, "finished_ns": session.now_ns})
+    await closing
+    path: Path | None = None
+    try:
+        loop = asyncio.get_running_loop()
+        path = (await loop.run_in_executor(None, recover_journal, journal.paths, around.storage)).recording
+    except (FinishFailed, JournalDamaged) as fault:
+        around.say(str(fault))
+    return Summary(path, None if path else journal.paths[0], seconds, reason, session.counts, recovered)
+
+
+def _stem(job: RecordJob, clock: HostClock) -> str:
+    """`2026-11-25_0930_quayside-bench`, with a number behind it where that is taken."""
+    day = datetime.fromtimestamp(clock.utc_ns() / 1e9, UTC).astimezone()
+    first = f"{day:%Y-%m-%d_%H%M}_{file_slug(job.bench.bench.name)}"
+    stem, number = first, 1
+    while any((job.folder / f"{stem}{suffix}").exists() for suffix in (".parquet", JOURNAL_SUFFIX)):
+        number += 1
+        stem = f"{first}-{number}"
+    return stem
+
+
+def _header(job: RecordJob, clock: HostClock, session_id: str) -> dict[str, Any]:
+    return {
+        "schema_major": SCHEMA_MAJOR,
+        "schema_minor": SCHEMA_MINOR,
+        "decoder_version": DECODER_VERSION,
+        "product_version": product_version(),
+        "session_id": session_id,
+        "pid": os.getpid(),
+        "host": safe_text(platform.node() or "unknown"),
+        "clock": clock.name,
+        "utc_anchors": {},
+        "bench": job.bench.as_dict(),
+        "plan": None if job.plan is None else job.plan.as_dict(),
+        "sensors": {},
+    }
+
+
+def recover_path(path: Path, storage: Storage) -> list[Recovered]:
+    """Finish what was interrupted in a folder, or the one journal named.
+
+    :raises RecorderError: where the folder is in use, or a journal or its file cannot be finished.
+    """
+    folder = path if path.is_dir() else path.parent
+    with FolderLock(folder, storage):
+        if path.is_dir():
+            return recover_folder(path, storage)
+        if not path.is_file():
+            raise FolderUnusable(f"there is no {safe_text(str(path), 200)}; give a folder or a journal in it.")
+        return [recover_journal(journal_segments(path, *FALLBACK_FOLDERS), storage)]

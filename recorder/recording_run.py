@@ -1,0 +1,176 @@
+"""One recording from its first second to the finished file: keeps time, syncs, follows the plan, ends properly."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Awaitable, Callable, Coroutine
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from analysis.plan_file import Plan
+from analysis.rows import Event
+from recorder.host_watch import BEAT_S, HostWatch
+from recorder.plan_runner import PlanRunner, PlanState
+from recorder.recording_session import RecordingSession, SensorCounts
+from recorder.signals import ending_signals
+from recorder.source import NotificationSource
+
+SYNC_S = 1.0
+ANCHOR_S = 60.0
+SOURCE_RETRY_S = 1.0
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """The plan starts `lead_in_s` after the recording; missing meters hold it up by `patience_s` at most."""
+
+    plan: Plan | None = None
+    duration_s: float | None = None
+    lead_in_s: float = 0.0
+    patience_s: float = 120.0
+    awaited: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class RunTools:
+    """What a run is given; `sync` and `finish` are the journal's."""
+
+    session: RecordingSession
+    source: NotificationSource
+    sync: Callable[[], Awaitable[None]]
+    say: Callable[[str], None]
+    on_plan: Callable[[PlanState], None]
+
+
+class RecordingRun:
+    """`run` returns the reason why the recording ended; from then on no more rows are taken."""
+
+    def __init__(self, tools: RunTools, options: RunOptions) -> None:
+        self._tools = tools
+        self._options = options
+        self._reason: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+
+    def stop(self, reason: str) -> None:
+        """End the recording; the first reason counts."""
+        if not self._reason.done():
+            self._reason.set_result(reason)
+
+    async def run(self) -> str:
+        session = self._tools.session
+        work: list[Coroutine[Any, Any, None]] = [self._listen(), self._beat(), self._sync(), self._anchor()]
+        if self._options.duration_s is not None:
+            work.append(self._stop_after(self._options.duration_s))
+        tasks = [asyncio.create_task(w) for w in work]
+        plan = asyncio.create_task(self._follow_plan())
+        with ending_signals(self.stop):
+            reason = await self._reason
+        # The plan's last words (its open segment) belong to the recording; everything else may go.
+        await _end([plan])
+        session.happened(Event.FINISHED, reason=reason)
+        session.anchor_utc()
+        session.open = False
+        await _end(tasks)
+        return reason
+
+    async def _listen(self) -> None:
+        while True:
+            try:
+                await self._tools.source.run(self._tools.session)
+            except Exception as fault:  # noqa: BLE001 - whatever breaks in a radio's code, the ride goes on
+                words = f"the source failed and was started again: {type(fault).__name__}: {fault}"
+                self._tools.session.happened(Event.NOTE, text=words)
+                self._tools.say(words)
+            await asyncio.sleep(SOURCE_RETRY_S)
+
+    async def _beat(self) -> None:
+        watch = HostWatch(self._tools.session.clock, self._tools.session)
+        while True:
+            watch.beat()
+            await asyncio.sleep(BEAT_S)
+
+    async def _sync(self) -> None:
+        while True:
+            await asyncio.sleep(SYNC_S)
+            await self._tools.sync()
+
+    async def _anchor(self) -> None:
+        while True:
+            self._tools.session.anchor_utc()
+            await asyncio.sleep(ANCHOR_S)
+
+    async def _stop_after(self, seconds: float) -> None:
+        await asyncio.sleep(seconds)
+        self.stop("duration")
+
+    async def _follow_plan(self) -> None:
+        plan = self._options.plan
+        if plan is not None:
+            await asyncio.sleep(self._options.lead_in_s)
+            await self._all_present()
+            await PlanRunner(plan, self._tools.session, self._tools.on_plan).run()
+            self.stop("plan")
+
+    async def _all_present(self) -> None:
+        awaited = set(self._options.awaited)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(self._options.patience_s):
+                while not awaited <= self._tools.source.live():  # noqa: ASYNC110 - sources are asked, they do not call
+                    await asyncio.sleep(BEAT_S)
+                return
+        missing = ", ".join(sorted(awaited - self._tools.source.live()))
+        self._tools.say(f"starting without {missing}: nothing came in {self._options.patience_s:g} s")
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What a finished recording amounts to; `recording` is None where only the journal could be kept."""
+
+    recording: Path | None
+    journal: Path | None
+    seconds: float
+    reason: str
+    sensors: dict[str, SensorCounts]
+    recovered: tuple[str, ...]
+
+    def in_words(self) -> str:
+        minutes, seconds = divmod(round(self.seconds), 60)
+        kept = f"recorded {self.recording}" if self.recording else f"the ride is safe in {self.journal}"
+        lines = [f"{kept} ({minutes} min {seconds:02d} s, ended by: {self.reason})"]
+        lines += [f"  {name}: {_counted(counts)}" for name, counts in self.sensors.items()]
+        return "\n".join(lines)
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "recording": None if self.recording is None else str(self.recording),
+            "journal": None if self.journal is None else str(self.journal),
+            "seconds": round(self.seconds, 3),
+            "reason": self.reason,
+            "sensors": {
+                name: {
+                    "rows": counts.rows,
+                    "gaps": counts.gaps,
+                    "duplicates_dropped": counts.duplicates_dropped,
+                    "not_understood": counts.not_understood,
+                }
+                for name, counts in self.sensors.items()
+            },
+            "recovered": list(self.recovered),
+        }
+
+
+def _counted(counts: SensorCounts) -> str:
+    troubles = {
+        "gaps": counts.gaps,
+        "duplicates dropped": counts.duplicates_dropped,
+        "not understood": counts.not_understood,
+    }
+    found = [f"{number} {what}" for what, number in troubles.items() if number]
+    return ", ".join([f"{counts.rows} rows", *found]) if counts.rows else "nothing was ever received"
+
+
+async def _end(tasks: list[asyncio.Task[None]]) -> None:
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)

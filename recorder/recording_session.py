@@ -1,0 +1,117 @@
+"""The heart of a recording: every payload and happening goes to the journal first, then to whoever looks on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from analysis.characteristics.not_understood import NotUnderstood
+from analysis.decoding import RowDecoder
+from analysis.rows import Event, Row, RowKind
+from recorder.host_clock import HostClock
+from recorder.live_readings import Onlooker
+from recorder.source import Identity
+
+GAP_NS = 2_500_000_000
+
+
+class RowLog(Protocol):
+    """What the session needs of the journal."""
+
+    def append_payload(
+        self, host_ns: int, sensor: str, characteristic: str, payload: bytes, row_kind: RowKind
+    ) -> None: ...
+
+    def append_row(self, row: Row) -> None: ...
+
+    def append_metadata(self, update: Mapping[str, Any]) -> None: ...
+
+
+@dataclass
+class SensorCounts:
+    """Totals of one stream. A gap is more than 2.5 s without a measurement."""
+
+    rows: int = 0
+    gaps: int = 0
+    duplicates_dropped: int = 0
+    not_understood: int = 0
+    last_ns: int | None = None
+
+
+@dataclass
+class RecordingSession:
+    """A `recorder.source.RecordSink` that writes to `log`. Never raises into a source, never waits."""
+
+    clock: HostClock
+    log: RowLog
+    streams: Sequence[str]
+    onlookers: Sequence[Onlooker] = ()
+    start_ns: int = 0
+    counts: dict[str, SensorCounts] = field(default_factory=dict)
+    onlooker_faults: int = 0
+    open: bool = True
+    _decoder: RowDecoder = field(default_factory=RowDecoder)
+
+    def __post_init__(self) -> None:
+        self.start_ns = self.clock.now_ns()
+        self.counts = {name: SensorCounts() for name in self.streams}
+
+    @property
+    def now_ns(self) -> int:
+        """Nanoseconds since the recording started."""
+        return self.clock.now_ns() - self.start_ns
+
+    def received(
+        self,
+        clock_ns: int,
+        sensor: str,
+        characteristic: str,
+        payload: bytes,
+        row_kind: RowKind = "notification",
+    ) -> None:
+        if not self.open:
+            return
+        host_ns = clock_ns - self.start_ns
+        self.log.append_payload(host_ns, sensor, characteristic, payload, row_kind)
+        row = Row(host_ns, row_kind, sensor, characteristic, payload)
+        counts = self.counts.setdefault(sensor, SensorCounts())
+        counts.rows += 1
+        if row_kind == "notification":
+            if counts.last_ns is not None and row.host_ns - counts.last_ns > GAP_NS:
+                counts.gaps += 1
+            counts.last_ns = row.host_ns
+        self._show(row)
+
+    def happened(self, event: str, sensor: str | None = None, **detail: Any) -> None:
+        if not self.open:
+            return
+        row = Row(self.now_ns, "event", sensor, event=event, detail=detail)
+        self.log.append_row(row)
+        if event == Event.DUPLICATE_DROPPED and sensor is not None:
+            self.counts.setdefault(sensor, SensorCounts()).duplicates_dropped += 1
+        self._show(row)
+
+    def identified(self, sensor: str, identity: Identity) -> None:
+        said = {key: value for key, value in identity.as_dict().items() if value is not None}
+        if self.open:
+            self.log.append_metadata({"sensors": {sensor: said}})
+        self.happened(Event.IDENTIFIED, sensor, **said)
+
+    def anchor_utc(self) -> None:
+        """Tie the recording's clock to the wall clock once more."""
+        if self.open:
+            self.log.append_metadata({"utc_anchors": {str(self.now_ns): self.clock.utc_ns()}})
+
+    def _show(self, row: Row) -> None:
+        try:
+            fields = self._decoder.fields(row)
+        except NotUnderstood as fault:
+            fields = {}
+            self.counts.setdefault(row.sensor or "", SensorCounts()).not_understood += 1
+            self.happened(Event.NOT_UNDERSTOOD, row.sensor, characteristic=row.characteristic, reason=str(fault))
+        for onlooker in self.onlookers:
+            try:
+                onlooker(row, fields)
+            except Exception:  # noqa: BLE001 - a fault of a screen or a relay must not cost the recording a row
+                self.onlooker_faults += 1
