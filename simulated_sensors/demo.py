@@ -1,0 +1,129 @@
+"""The whole job on the Quayside bench: five simulated sensors, the real recorder, one file, in compressed time."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+from analysis.bench_file import Bench, parse_bench
+from analysis.plan_file import Plan, parse_plan
+from recorder.compose import RecordJob, Surroundings, bluetooth_source, record
+from recorder.host_clock import SystemClock
+from recorder.live_readings import LiveReadings
+from recorder.plan_runner import PlanState
+from recorder.recording_run import Summary
+from recorder.storage import SystemStorage
+from simulated_sensors.peripheral import SimulatedRadio
+from simulated_sensors.quayside import quayside_sensors
+from simulated_sensors.ride import Ride
+from simulated_sensors.rider import Effort, efforts_from_steps, ride_efforts
+from simulated_sensors.truth import truth
+from simulated_sensors.virtual_time import VirtualClock, run_virtual
+
+LEAD_IN_S = 20.0
+NEEDED_BYTES = 20_000_000
+
+
+@dataclass(frozen=True)
+class DemoOptions:
+    """`speed` times real time at most; `truth` is a path for what the simulation knows and the recorder does not."""
+
+    out: Path
+    speed: float
+    seed: int = 1
+    truth: Path | None = None
+    bench: Path | None = None
+    plan: Path | None = None
+    progress_s: float = 5.0
+
+
+def packaged(name: str) -> bytes:
+    return files("simulated_sensors").joinpath(name).read_bytes()
+
+
+def quayside_bench() -> Bench:
+    return parse_bench(packaged("quayside_bench.toml"), "quayside_bench.toml")
+
+
+def quayside_plan() -> Plan:
+    return parse_plan(packaged("quayside_plan.toml"), "quayside_plan.toml")
+
+
+def ride_of(plan: Plan, seed: int) -> Ride:
+    """The rider spins easily for `LEAD_IN_S`, while sensors are reached, then follows the plan."""
+    lead_in = Effort(LEAD_IN_S, 100.0, 80.0, kind="lead-in", name="lead-in")
+    return ride_efforts([lead_in, *efforts_from_steps(plan.step)], seed=seed, after_plan_s=120.0)
+
+
+def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callable[[str], None]) -> Summary:
+    """`say` gets words that stay; `progress` a line that may be overwritten by the next.
+
+    :raises RecorderError: where the folder cannot be used.
+    """
+    plan = quayside_plan()
+    bench = quayside_bench()
+    ride = ride_of(plan, options.seed)
+    sensors = quayside_sensors(ride, options.seed)
+    if options.truth is not None:
+        options.truth.write_text(json.dumps(truth(ride, sensors)))
+
+    async def main() -> Summary:
+        clock = VirtualClock(asyncio.get_running_loop(), SystemClock().utc_ns())
+        view = _View(bench, say, progress, options.progress_s)
+        async with SimulatedRadio(sensors, seed=options.seed) as radio:
+            source = bluetooth_source(bench, clock, radio.backend, seed=options.seed)
+            around = Surroundings(clock, SystemStorage(), source, say, (view.readings,), view.on_plan)
+            job = RecordJob(bench, options.out, plan, lead_in_s=LEAD_IN_S, needed_bytes=NEEDED_BYTES)
+            radio.begin_ride()
+            showing = asyncio.create_task(view.keep_showing())
+            try:
+                return await record(job, around)
+            finally:
+                showing.cancel()
+
+    return run_virtual(main(), speed=options.speed)
+
+
+class _View:
+    """What the demo shows while it runs: the step, and what every stream says."""
+
+    def __init__(
+        self, bench: Bench, say: Callable[[str], None], progress: Callable[[str], None], every_s: float
+    ) -> None:
+        self.readings = LiveReadings()
+        self._bench = bench
+        self._say = say
+        self._progress = progress
+        self._every_s = every_s
+        self._step = "reaching the sensors"
+
+    def on_plan(self, state: PlanState) -> None:
+        if state.turn is None:
+            self._step = "rest"
+            return
+        step = state.turn.step
+        self._step = step.name
+        target = "" if step.target_w is None else f", {step.target_w:g} W"
+        posture = "" if step.posture == "seated" else f", {step.posture}"
+        self._say(f"{step.name}: {step.seconds:g} s{target}{posture}")
+
+    async def keep_showing(self) -> None:
+        loop = asyncio.get_running_loop()
+        start_s = loop.time()
+        while True:
+            await asyncio.sleep(self._every_s)
+            minutes, seconds = divmod(int(loop.time() - start_s), 60)
+            self._progress(f"{minutes:2d}:{seconds:02d} {self._step[:18]:<18}" + self._values(loop.time() - start_s))
+
+    def _values(self, now_s: float) -> str:
+        parts = []
+        for meter in self._bench.meter:
+            heard_ns = self.readings.host_ns.get(meter.name)
+            silent = heard_ns is None or now_s - heard_ns / 1e9 > 4
+            value = "silent" if silent else f"{self.readings.power_w.get(meter.name, 0):.0f} W"
+            parts.append(f"{meter.name} {value}")
+        return "  ".join(parts)
