@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
-import json
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import AbstractAsyncContextManager, nullcontext
@@ -69,6 +67,9 @@ def scan(arguments: Sequence[str]) -> int:
     parser.add_argument("--through", metavar="TRANSPORT", help="listen through a simulated radio (see simulate)")
     options = parser.parse_args(arguments)
 
+    import asyncio
+    import json
+
     from recorder.scan import Seen, as_dict, in_words, scan_for, write_starter_bench
 
     async def listen() -> list[Seen]:
@@ -112,6 +113,8 @@ def record(arguments: Sequence[str]) -> int:
     )
     options = parser.parse_args(arguments)
 
+    import asyncio
+
     from analysis.bench_file import read_bench
     from analysis.plan_file import read_plan
     from recorder.compose import RecordJob, Surroundings, bluetooth_source
@@ -135,6 +138,8 @@ def record(arguments: Sequence[str]) -> int:
 def print_summary(summary: Summary, *, as_json: bool, show: Callable[[str], None] = print) -> int:
     """Exit status 0, or 3 where the ride is safe in its journal but could not be finished."""
     if as_json:
+        import json
+
         show(json.dumps(summary.as_dict(), ensure_ascii=False))
     else:
         show(summary.in_words())
@@ -150,6 +155,8 @@ def recover(arguments: Sequence[str]) -> int:
     parser.add_argument("path", type=Path, help="the folder, or one journal in it")
     parser.add_argument("--json", action="store_true", help="print what was recovered as JSON")
     options = parser.parse_args(arguments)
+
+    import json
 
     from recorder.compose import recover_path
     from recorder.storage import SystemStorage
