@@ -33,24 +33,37 @@ def test_an_empty_payload_is_a_payload() -> None:
     assert kept([(0, "2a63", b""), (1, "2a63", b"")]) == [(0, "2a63", b"")]
 
 
-streams = st.lists(
-    st.tuples(st.integers(0, 60 * MS), st.sampled_from(["2a63", "2a5b"]), st.sampled_from([b"", b"a", b"b"])),
-    max_size=60,
-)
+def test_packets_held_up_by_the_radio_may_repeat_each_other_and_copies_after_them_may_not() -> None:
+    """At rest every packet has the same bytes; eight of them come together after two seconds."""
+    steady = [(k * 250 * MS, "2a63", b"rest") for k in range(8)]
+    held = [(3_750 * MS + k * 200_000, "2a63", b"rest") for k in range(8)]
+    after = [(4_000 * MS, "2a63", b"rest"), (4_001 * MS, "2a63", b"rest")]
+    assert kept(steady + held + after) == steady + held + after[:1]
 
 
-@given(streams)
-def test_exactly_what_repeats_a_kept_payload_within_the_window_is_dropped(
-    steps: list[tuple[int, str, bytes]],
+def test_a_new_link_owes_nothing() -> None:
+    copies = DuplicateFilter()
+    for k in range(8):
+        assert not copies.is_copy("2a63", b"rest", k * 250 * MS)
+    copies.restart()
+    assert not copies.is_copy("2a63", b"rest", 60_000 * MS)
+    assert copies.is_copy("2a63", b"rest", 60_001 * MS)
+
+
+@given(st.lists(st.sampled_from([b"a", b"b", b""]), max_size=60), st.integers(1, 6), st.integers(21, 2000))
+def test_a_leak_of_any_size_on_a_steady_stream_changes_nothing(
+    payloads: list[bytes], leak: int, every_ms: int
 ) -> None:
-    now_ns, stream = 0, []
-    for gap_ns, characteristic, payload in steps:
+    sent = [(k * every_ms * MS, "2a63", payload) for k, payload in enumerate(payloads)]
+    assert kept([(ns + copy * MS, c, p) for ns, c, p in sent for copy in range(leak)]) == sent
+
+
+@given(st.lists(st.tuples(st.integers(0, 60 * MS), st.sampled_from([b"", b"a", b"b"])), max_size=60))
+def test_only_bytes_kept_less_than_the_window_ago_are_ever_dropped(steps: list[tuple[int, bytes]]) -> None:
+    copies, now_ns, last_kept = DuplicateFilter(), 0, dict[bytes, int]()
+    for gap_ns, payload in steps:
         now_ns += gap_ns
-        stream.append((now_ns, characteristic, payload))
-    last_kept: dict[tuple[str, bytes], int] = {}
-    expected = []
-    for ns, characteristic, payload in stream:
-        if ns - last_kept.get((characteristic, payload), -WINDOW_NS) >= WINDOW_NS:
-            last_kept[characteristic, payload] = ns
-            expected.append((ns, characteristic, payload))
-    assert kept(stream) == expected
+        if copies.is_copy("2a63", payload, now_ns):
+            assert now_ns - last_kept[payload] < WINDOW_NS
+        else:
+            last_kept[payload] = now_ns
