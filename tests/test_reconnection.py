@@ -251,6 +251,15 @@ def test_data_clears_the_backoff_and_a_lost_link_is_looked_for_at_once() -> None
     assert bench.fail(Trouble.TIMED_OUT)[0].next_try_s <= 1.2
 
 
+def test_when_the_service_is_back_nobody_waits_for_an_old_backoff() -> None:
+    bench = Bench()
+    for _ in range(6):
+        bench.fail(Trouble.TIMED_OUT)
+    bench.machine.service_down("Bluetooth is switched off", bench.now_s)
+    assert bench.machine.seen("Alder", bench.now_s, bench.now_s) == []
+    assert isinstance(bench.machine.service_up(bench.now_s)[-1], Connect)
+
+
 def test_a_link_that_falls_before_any_data_counts_as_a_failure() -> None:
     bench = Bench()
     bench.link()
