@@ -110,12 +110,10 @@ class SensorMatcher:
 
     def _at(self, address: str, must_serial: str | None, now_s: float) -> Candidate | None:
         device = self._devices.get(address)
-        if device is None or not self._fresh(device, now_s):
+        # An old sighting is none: the system may have forgotten the device, or the sensor may be gone.
+        if device is None or device.seen_s is None or now_s - device.seen_s >= self._fresh_s:
             return None
-        return Candidate(address, device.seen_s or now_s, must_serial)
-
-    def _fresh(self, device: _Device, now_s: float) -> bool:
-        return device.seen_s is not None and now_s - device.seen_s < self._fresh_s
+        return Candidate(address, device.seen_s, must_serial)
 
     def _bearers(self, sensor: str) -> dict[str, _Device]:
         """Devices that may be this sensor by name and are nobody else's."""
@@ -129,10 +127,11 @@ class SensorMatcher:
         }
 
     def _first_with_serial(self, sensor: str, serial: str, now_s: float) -> Candidate | None:
-        rejected = self._bound[sensor].rejected
-        for address, device in self._bearers(sensor).items():
-            if address not in rejected and self._fresh(device, now_s):
-                return Candidate(address, device.seen_s or now_s, serial)
+        for address in self._bearers(sensor):
+            if address not in self._bound[sensor].rejected:
+                candidate = self._at(address, serial, now_s)
+                if candidate is not None:
+                    return candidate
         return None
 
     def _only_bearer(self, sensor: str, now_s: float) -> Candidate | Ambiguous | None:
@@ -142,6 +141,6 @@ class SensorMatcher:
             places = ", ".join(sorted(bearers))
             return Ambiguous(f"{len(bearers)} devices call themselves {name} ({places}): give its address or serial")
         for address, device in bearers.items():
-            if self._fresh(device, now_s) and now_s - device.first_s >= self._settle_s:
-                return Candidate(address, device.seen_s or now_s)
+            if now_s - device.first_s >= self._settle_s:
+                return self._at(address, None, now_s)
         return None
