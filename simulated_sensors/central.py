@@ -78,19 +78,26 @@ class Central:
             self.device.remove_listener(Device.EVENT_ADVERTISEMENT, on_advertisement)
 
     async def connect(self, address: str) -> Connection:
-        """Try until it succeeds; the caller sets the limit of time."""
+        """Try while the sensor is silent; the caller sets the limit of time.
+
+        Raises:
+            BleakError: it left in the moment of connecting.
+        """
         while True:
             # Attempts are one at a time, so an absent sensor must not take its turn.
             await self.heard(address)
             async with self._one_attempt:
                 attempt = asyncio.ensure_future(self.device.connect(address, timeout=_PATIENCE_S))
                 try:
-                    return await asyncio.shield(attempt)
+                    connection = await asyncio.shield(attempt)
                 except (BaseBumbleError, TimeoutError):
                     continue
                 except asyncio.CancelledError:
                     await unbroken(self._abandon(attempt))
                     raise
+                if not self._has(connection):
+                    raise BleakError("The connection failed to be established")
+                return connection
 
     async def _abandon(self, attempt: asyncio.Future[Connection]) -> None:
         async with _answering():
@@ -100,6 +107,9 @@ class Central:
             await self.disconnect(outcome)
 
     async def disconnect(self, connection: Connection) -> None:
-        if self.device.connections.get(connection.handle) is connection:
+        if self._has(connection):
             async with _answering():
                 await self.device.disconnect(connection, hci.HCI_ErrorCode.REMOTE_USER_TERMINATED_CONNECTION_ERROR)
+
+    def _has(self, connection: Connection) -> bool:
+        return self.device.connections.get(connection.handle) is connection
