@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import pytest
 from recorder.bluetooth_library import Backend, BleakClient, BleakError, BleakScanner, normalize_uuid_16
 from simulated_sensors.hci_server import remote_backend, serve_hci, serve_on_adapter
 from simulated_sensors.peripheral import SimulatedRadio
+from simulated_sensors.sensor import LinkChange, Packet
 from tests.fake_sensors import FakeSensor, power_packets
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -118,7 +119,15 @@ async def test_other_transports_are_refused(transport: str) -> None:
 
 async def test_a_sensor_served_on_an_adapter_of_its_own() -> None:
     """The adapter is one of ours; no hardware was ever tried."""
-    sensor = FakeSensor(name="Cedar trainer", steps=lambda: power_packets(100.0))
+
+    def steps() -> Iterator[Packet | LinkChange]:
+        for packet in power_packets(100.0):
+            if packet.at_s == 1.0:
+                yield LinkChange(1.0, False)
+                yield LinkChange(1.2, True)
+            yield packet
+
+    sensor = FakeSensor(name="Cedar trainer", steps=steps)
     async with (
         SimulatedRadio([]) as radio,
         serve_hci(radio, "tcp-server:127.0.0.1:0") as transport,
@@ -127,7 +136,11 @@ async def test_a_sensor_served_on_an_adapter_of_its_own() -> None:
         ride.begin(asyncio.get_running_loop().time())
         client = await streaming(radio.backend)
         assert client.name == "Cedar trainer"
-        await client.disconnect()
+        async with asyncio.timeout(10):
+            while client.is_connected:  # until it leaves
+                await asyncio.sleep(0.01)
+        again = await streaming(radio.backend)
+        await again.disconnect()
 
 
 CLIENT = """
