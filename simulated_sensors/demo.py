@@ -10,6 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from analysis.bench_file import Bench, parse_bench
+from analysis.errors import BadInput
 from analysis.plan_file import Plan, parse_plan
 from recorder.compose import RecordJob, Surroundings, bluetooth_source, record
 from recorder.host_clock import SystemClock
@@ -36,8 +37,6 @@ class DemoOptions:
     speed: float
     seed: int = 1
     truth: Path | None = None
-    bench: Path | None = None
-    plan: Path | None = None
     progress_s: float = 5.0
 
 
@@ -63,13 +62,17 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callabl
     """`say` gets words that stay; `progress` a line that may be overwritten by the next.
 
     :raises RecorderError: where the folder cannot be used.
+    :raises BadInput: where the truth cannot be written.
     """
     plan = quayside_plan()
     bench = quayside_bench()
     ride = ride_of(plan, options.seed)
     sensors = quayside_sensors(ride, options.seed)
     if options.truth is not None:
-        options.truth.write_text(json.dumps(truth(ride, sensors)))
+        try:
+            options.truth.write_text(json.dumps(truth(ride, sensors)))
+        except OSError as fault:
+            raise BadInput(f"the truth cannot be written to {options.truth}: {fault.strerror}") from fault
 
     async def main() -> Summary:
         clock = VirtualClock(asyncio.get_running_loop(), SystemClock().utc_ns())
