@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Awaitable, Callable, Coroutine
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from recorder.source import NotificationSource
 
 SYNC_S = 1.0
 ANCHOR_S = 60.0
-SOURCE_RETRY_S = 1.0
+RETRY_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,8 @@ class RecordingRun:
 
     async def run(self) -> str:
         session = self._tools.session
-        work: list[Coroutine[Any, Any, None]] = [self._listen(), self._beat(), self._sync(), self._anchor()]
+        for_ever = {"the source": self._listen, "the sync": self._sync, "the watch": self._beat, "UTC": self._anchor}
+        work = [self._keep_going(what, once) for what, once in for_ever.items()]
         if self._options.duration_s is not None:
             work.append(self._stop_after(self._options.duration_s))
         tasks = [asyncio.create_task(w) for w in work]
@@ -74,15 +75,18 @@ class RecordingRun:
         await _end(tasks)
         return reason
 
-    async def _listen(self) -> None:
+    async def _keep_going(self, what: str, work: Callable[[], Awaitable[None]]) -> None:
         while True:
             try:
-                await self._tools.source.run(self._tools.session)
-            except Exception as fault:  # noqa: BLE001 - whatever breaks in a radio's code, the ride goes on
-                words = f"the source failed and was started again: {type(fault).__name__}: {fault}"
+                await work()
+            except Exception as fault:  # noqa: BLE001 - whatever breaks, in a radio's code or ours, the ride goes on
+                words = f"{what} failed and was started again: {type(fault).__name__}: {fault}"
                 self._tools.session.happened(Event.NOTE, text=words)
                 self._tools.say(words)
-            await asyncio.sleep(SOURCE_RETRY_S)
+            await asyncio.sleep(RETRY_S)
+
+    async def _listen(self) -> None:
+        await self._tools.source.run(self._tools.session)
 
     async def _beat(self) -> None:
         watch = HostWatch(self._tools.session.clock, self._tools.session)
@@ -109,8 +113,14 @@ class RecordingRun:
         if plan is not None:
             await asyncio.sleep(self._options.lead_in_s)
             await self._all_present()
-            await PlanRunner(plan, self._tools.session, self._tools.on_plan).run()
+            await PlanRunner(plan, self._tools.session, self._show_plan).run()
             self.stop("plan")
+
+    def _show_plan(self, state: PlanState) -> None:
+        try:
+            self._tools.on_plan(state)
+        except Exception:  # noqa: BLE001 - a fault of a screen must not end the plan
+            self._tools.session.onlooker_faults += 1
 
     async def _all_present(self) -> None:
         awaited = set(self._options.awaited)
