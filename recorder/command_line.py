@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
-from contextlib import AbstractAsyncContextManager, nullcontext
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from analysis.errors import BadInput
+from analysis.safe_text import safe_text
 
 if TYPE_CHECKING:
     from recorder.bluetooth_library import Backend
@@ -37,22 +41,38 @@ def seconds(text: str) -> float:
     return value
 
 
-def backend_for(through: str | None) -> AbstractAsyncContextManager[Backend | None]:
+@asynccontextmanager
+async def backend_for(through: str | None) -> AsyncIterator[Backend | None]:
     """None for this computer's own radio; otherwise the simulated one behind `tcp-client:HOST:PORT` or the like.
 
-    The simulation is found by name: nothing here may import it.
+    :raises BadInput: where nothing answers there.
     """
-    if through is None:
-        return nullcontext(None)
-    opened: AbstractAsyncContextManager[Backend] = import_module("simulated_sensors.hci_server").remote_backend(
-        through
-    )
-    return opened
+    async with AsyncExitStack() as stack:
+        yield None if through is None else await _simulated_radio(through, stack)
+
+
+async def _simulated_radio(through: str, stack: AsyncExitStack) -> Backend:
+    """The simulation is found by name: nothing here may import it."""
+    if find_spec("bumble") is None:
+        raise BadInput("--through needs the package bumble; install it with `pip install 'wattproof[simulate]'`")
+    shown = safe_text(through, 200)
+    scheme, _, place = through.partition(":")
+    if scheme not in ("tcp-client", "unix-client") or not place:
+        raise BadInput(f"`{shown}` is no simulated radio; give tcp-client:HOST:PORT or unix-client:PATH")
+    server = import_module("simulated_sensors.hci_server")
+    try:
+        backend: Backend = await stack.enter_async_context(server.remote_backend(through))
+    except (OSError, ValueError) as fault:
+        raise BadInput(f"no simulated radio answers at `{shown}` ({fault}); start one with simulate") from fault
+    return backend
 
 
 def say(words: str) -> None:
     """Progress and troubles go to the error stream, so that printed results stay machine-readable."""
-    print(words, file=sys.stderr, flush=True)
+    if sys.stderr is not None:
+        # The terminal may be gone, which ends a ride properly but must not make it fail.
+        with suppress(OSError, ValueError):
+            print(words, file=sys.stderr, flush=True)
 
 
 def scan(arguments: Sequence[str]) -> int:
@@ -124,7 +144,7 @@ def record(arguments: Sequence[str]) -> int:
 
     bench = read_bench(options.bench)
     plan = None if options.plan is None else read_plan(options.plan)
-    job = RecordJob(bench, options.out, plan, options.duration, options.lead_in, options.patience)
+    job = RecordJob(bench, options.out, plan, options.duration, patience_s=options.patience)
 
     async def ride() -> Summary:
         clock = SystemClock()
@@ -162,10 +182,12 @@ def recover(arguments: Sequence[str]) -> int:
     from recorder.storage import SystemStorage
 
     found = recover_path(options.path, SystemStorage())
+    for words in found.left:
+        say(f"wattproof: {words}")
     if options.json:
-        print(json.dumps([r.as_dict() for r in found], ensure_ascii=False))
-    elif found:
-        print("\n".join(r.in_words() for r in found))
-    else:
+        print(json.dumps(found.as_dict(), ensure_ascii=False))
+    elif found.recovered:
+        print("\n".join(r.in_words() for r in found.recovered))
+    elif not found.left:
         print("nothing to recover here.")
-    return 0
+    return 2 if found.left else 0

@@ -19,7 +19,7 @@ from analysis.plan_file import Plan
 from analysis.recording_schema import SCHEMA_MAJOR, SCHEMA_MINOR
 from analysis.safe_text import file_slug, safe_text
 from analysis.version import product_version
-from recorder.errors import FinishFailed, FolderUnusable, JournalDamaged
+from recorder.errors import FolderUnusable, RecorderError
 from recorder.folder_lock import FolderLock
 from recorder.host_clock import HostClock
 from recorder.journal import JournalEncoder
@@ -30,7 +30,7 @@ from recorder.live_readings import Onlooker
 from recorder.plan_runner import PlanState
 from recorder.recording_run import RecordingRun, RunOptions, RunTools, Summary
 from recorder.recording_session import RecordingSession
-from recorder.recovery import FALLBACK_FOLDERS, JOURNAL_SUFFIX, Recovered, recover_folder, recover_journal
+from recorder.recovery import FALLBACK_FOLDERS, JOURNAL_SUFFIX, FolderRecovery, recover_folder, recover_journal
 from recorder.source import NotificationSource
 from recorder.storage import Storage
 
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from recorder.sensor_matching import SensorTarget
 
 NEEDED_BYTES = 200_000_000
+CLOSE_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -108,12 +109,13 @@ async def record(job: RecordJob, around: Surroundings) -> Summary:
 
     :raises RecorderError: before anything is recorded; later troubles are handled and said.
     """
+    await around.source.check()
     with FolderLock(job.folder, around.storage, job.needed_bytes):
-        recovered = [r.in_words() for r in recover_folder(job.folder, around.storage)]
-        for words in recovered:
-            around.say(f"recovered {words}")
-        await around.source.check()
-        return await _record_locked(job, around, tuple(recovered))
+        found = recover_folder(job.folder, around.storage)
+        recovered = tuple(r.in_words() for r in found.recovered)
+        for words in (*(f"recovered {words}" for words in recovered), *found.left):
+            around.say(words)
+        return await _record_locked(job, around, recovered)
 
 
 async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[str, ...]) -> Summary:
@@ -132,17 +134,25 @@ async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[
     run = RecordingRun(tools, RunOptions(job.plan, job.duration_s, job.lead_in_s, job.patience_s, awaited))
     reason = await run.run()
     seconds = session.now_ns / 1e9
-    # Safe first: a Bluetooth service that hangs must not stand between the ride and the disk.
+    # Safe first: a Bluetooth service that hangs must not stand between the ride and the disk, nor keep the program.
     closing = asyncio.create_task(around.source.close())
     await journal.finish({"reason": reason, "finished_ns": session.now_ns})
-    await closing
-    path: Path | None = None
-    try:
-        loop = asyncio.get_running_loop()
-        path = (await loop.run_in_executor(None, recover_journal, journal.paths, around.storage)).recording
-    except (FinishFailed, JournalDamaged) as fault:
-        around.say(str(fault))
+    path = await _finished(journal, around)
+    await asyncio.wait([closing], timeout=CLOSE_S)
+    closing.cancel()
     return Summary(path, None if path else journal.paths[0], seconds, reason, session.counts, recovered)
+
+
+async def _finished(journal: JournalFile, around: Surroundings) -> Path | None:
+    """The verified file, or None where only the journal could be kept."""
+    loop = asyncio.get_running_loop()
+    try:
+        return (await loop.run_in_executor(None, recover_journal, journal.paths, around.storage)).recording
+    except RecorderError as fault:
+        around.say(str(fault))
+    except Exception as fault:  # noqa: BLE001 - whatever breaks here, the ride is safe and that must be said
+        around.say(f"the recording could not be finished ({type(fault).__name__}: {fault}); its journal is kept.")
+    return None
 
 
 def _stem(job: RecordJob, clock: HostClock) -> str:
@@ -150,7 +160,7 @@ def _stem(job: RecordJob, clock: HostClock) -> str:
     day = datetime.fromtimestamp(clock.utc_ns() / 1e9, UTC).astimezone()
     first = f"{day:%Y-%m-%d_%H%M}_{file_slug(job.bench.bench.name)}"
     stem, number = first, 1
-    while any((job.folder / f"{stem}{suffix}").exists() for suffix in (".parquet", JOURNAL_SUFFIX)):
+    while any((job.folder / f"{stem}{suffix}").exists() for suffix in (".parquet", JOURNAL_SUFFIX, ".ballast")):
         number += 1
         stem = f"{first}-{number}"
     return stem
@@ -173,15 +183,15 @@ def _header(job: RecordJob, clock: HostClock, session_id: str) -> dict[str, Any]
     }
 
 
-def recover_path(path: Path, storage: Storage) -> list[Recovered]:
+def recover_path(path: Path, storage: Storage) -> FolderRecovery:
     """Finish what was interrupted in a folder, or the one journal named.
 
-    :raises RecorderError: where the folder is in use, or a journal or its file cannot be finished.
+    :raises RecorderError: where the folder is in use, or the one journal named cannot be finished.
     """
+    if not path.exists():
+        raise FolderUnusable(f"there is no {safe_text(str(path), 200)}; give a folder or a journal in it.")
     folder = path if path.is_dir() else path.parent
     with FolderLock(folder, storage):
         if path.is_dir():
             return recover_folder(path, storage)
-        if not path.is_file():
-            raise FolderUnusable(f"there is no {safe_text(str(path), 200)}; give a folder or a journal in it.")
-        return [recover_journal(journal_segments(path, *FALLBACK_FOLDERS), storage)]
+        return FolderRecovery((recover_journal(journal_segments(path, *FALLBACK_FOLDERS), storage),), ())

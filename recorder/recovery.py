@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import msgspec
 
 from analysis.recording_schema import Finish, Metadata, metadata_from_dict
 from analysis.rows import Event, Row
-from recorder.errors import JournalDamaged
+from recorder.errors import JournalDamaged, RecorderError
 from recorder.journal import JournalContents
 from recorder.journal_segments import journal_segments, load_segments, retire
 from recorder.recording_writer import holds_the_same, write_recording
@@ -41,36 +42,83 @@ class Recovered:
     def in_words(self) -> str:
         minutes, seconds = divmod(round(self.seconds), 60)
         if self.clean:
-            return f"{self.recording.name}: had been ended properly, is finished now ({minutes} min {seconds:02d} s)."
-        lost = ", ".join(f"{name} {s:.1f} s" for name, s in self.lost_s.items() if s >= 0.1) or "none"
+            words = f"had been ended properly, is finished now ({minutes} min {seconds:02d} s"
+        else:
+            words = f"was not ended properly; {minutes} min {seconds:02d} s recovered ({self.rows} rows"
+        silent = ", ".join(f"{name} {s:.1f} s" for name, s in self.lost_s.items() if s >= 0.1) or "none"
         return (
-            f"{self.recording.name}: was not ended properly; {minutes} min {seconds:02d} s recovered, "
-            f"{self.rows} rows, {self.damaged_records + self.missing_records} records damaged; "
-            f"silent before the end: {lost}."
+            f"{self.recording.name}: {words}, {self._damage_in_words()})"
+            + ("" if self.clean else f"; silent before the end: {silent}")
+            + "."
         )
 
+    def _damage_in_words(self) -> str:
+        if not self.damaged_records and not self.missing_records:
+            return "nothing damaged"
+        return f"{_counted(self.missing_records, 'record')} lost, {_counted(self.damaged_records, 'place')} damaged"
 
-def recover_folder(folder: Path, storage: Storage) -> list[Recovered]:
-    """Finish every journal in the folder, which the caller must have locked.
 
-    :raises JournalDamaged: for a journal of which nothing can be read; it is left as it is.
-    :raises FinishFailed: where a file could not be written; its journal is left as it is.
-    """
-    found = sorted(folder.glob(f"*{JOURNAL_SUFFIX}"))
-    return [recover_journal(journal_segments(path, *FALLBACK_FOLDERS), storage) for path in found]
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+@dataclass(frozen=True)
+class FolderRecovery:
+    """What became of the journals found; `left` has one sentence for each that is as it was."""
+
+    recovered: tuple[Recovered, ...]
+    left: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        return {"recovered": [r.as_dict() for r in self.recovered], "left": list(self.left)}
+
+
+def recover_folder(folder: Path, storage: Storage) -> FolderRecovery:
+    """Finish every journal in the folder, which the caller must have locked. One that cannot be is left as it is."""
+    recovered: list[Recovered] = []
+    left: list[str] = []
+    for path in sorted(folder.glob(f"*{JOURNAL_SUFFIX}")):
+        segments = journal_segments(path, *FALLBACK_FOLDERS)
+        try:
+            if _never_begun(segments):
+                storage.unlink(path)
+            else:
+                recovered.append(recover_journal(segments, storage))
+        except RecorderError as fault:
+            left.append(str(fault))
+        except Exception as fault:  # noqa: BLE001 - whatever is wrong with an old ride must not prevent the next one
+            left.append(f"{path} cannot be finished ({type(fault).__name__}: {fault}); it is left as it is.")
+    _remove_stray_ballast(folder, storage)
+    return FolderRecovery(tuple(recovered), tuple(left))
+
+
+def _never_begun(segments: Sequence[Path]) -> bool:
+    """Killed between the making of the file and its first bytes, which are synced before any row."""
+    return len(segments) == 1 and segments[0].stat().st_size == 0
+
+
+def _remove_stray_ballast(folder: Path, storage: Storage) -> None:
+    """Left by a recorder that was killed before its journal was there, or after it had been removed."""
+    for ballast in folder.glob("*.ballast"):
+        if not ballast.with_suffix(JOURNAL_SUFFIX).exists():
+            with suppress(OSError):  # a quarter of a megabyte is no reason to fail
+                storage.unlink(ballast)
 
 
 def recover_journal(segments: Sequence[Path], storage: Storage) -> Recovered:
-    """As `recover_folder`, for one journal given by all its files; the Parquet file is put beside the first."""
+    """One journal, given by all files that may be of it; the Parquet file is put beside the first.
+
+    :raises JournalDamaged: where nothing of it can be read; it is left as it is.
+    :raises FinishFailed: where the file could not be written; the journal is left as it is.
+    """
     first = segments[0]
-    contents = load_segments(segments)
+    own, contents = _loaded(segments)
     metadata, rows, lost_s = _recovered_parts(first, contents)
-    target = first.with_name(first.name.removesuffix(JOURNAL_SUFFIX) + ".parquet")
-    # Killed between the rename and the retiring of the journal: the file is there already, and whole.
-    if not (target.exists() and holds_the_same(target, rows)):
-        target = _free_name(target)
+    target, is_there = _place_for(first.with_name(first.name.removesuffix(JOURNAL_SUFFIX) + ".parquet"), rows)
+    if not is_there:
         write_recording(target, rows, metadata, storage)
-    retire(storage, segments)
+    with suppress(OSError):  # the ride is safe; the next recovery finds the file equal and tries again
+        retire(storage, own)
     return Recovered(
         recording=target,
         seconds=rows[-1].host_ns / 1e9 if rows else 0.0,
@@ -80,6 +128,28 @@ def recover_journal(segments: Sequence[Path], storage: Storage) -> Recovered:
         lost_s=lost_s,
         clean=contents.end is not None,
     )
+
+
+def _loaded(segments: Sequence[Path]) -> tuple[list[Path], JournalContents]:
+    """The journal that begins with the first of these files, and which of them are of it.
+
+    Several recorders may have moved to one fallback folder under one name; what is not ours must never be removed.
+    """
+    try:
+        contents = load_segments(segments)
+    except JournalDamaged as fault:
+        raise JournalDamaged(f"{segments[0]}: {fault}; it is left as it is.") from fault
+    except OSError as fault:
+        raise JournalDamaged(f"{segments[0]} cannot be read ({fault.strerror}); it is left as it is.") from fault
+    own = [path for path in segments if path == segments[0] or _session_of(path) == contents.session_id]
+    return own, contents
+
+
+def _session_of(path: Path) -> str | None:
+    try:
+        return load_segments([path]).session_id
+    except (JournalDamaged, OSError):
+        return None
 
 
 def finished_metadata(contents_metadata: dict[str, Any], rows: list[Row], finish: Finish) -> Metadata:
@@ -121,10 +191,15 @@ def _recovered_parts(path: Path, contents: JournalContents) -> tuple[Metadata, l
         raise JournalDamaged(f"the header of {path} cannot be read ({fault}); it is left as it is.") from fault
 
 
-def _free_name(target: Path) -> Path:
-    """The name itself, or with a number behind it: nothing is ever overwritten."""
-    number, free = 1, target
-    while free.exists():
+def _place_for(target: Path, rows: Sequence[Row]) -> tuple[Path, bool]:
+    """Where the file goes, with a number behind the name where that is taken, and whether it is there already.
+
+    It is where the recorder was killed between the renaming and the removal of the journal.
+    """
+    number, place = 1, target
+    while place.exists():
+        if holds_the_same(place, rows):
+            return place, True
         number += 1
-        free = target.with_name(f"{target.stem}-{number}.parquet")
-    return free
+        place = target.with_name(f"{target.stem}-{number}.parquet")
+    return place, False
