@@ -22,7 +22,6 @@ from analysis.characteristics.sensor_location import LOCATION_NAMES, SensorLocat
 from analysis.characteristics.temperature import Temperature
 from analysis.errors import WattproofError
 
-
 DECODERS: list[Any] = [
     BatteryLevel,
     ControlPointRequest,
