@@ -33,7 +33,7 @@ class Timings:
     backoff_s: tuple[float, ...] = (1.0, 2.0, 4.0, 8.0, 15.0, 30.0)
     fresh_s: float = 8.0  # an older advertisement may belong to a device the service is about to forget
     burst_s: float = 6.0
-    pause_s: float = 10.0  # between scans while some sensor is linked: scanning delays its packets
+    pause_s: float = 10.0  # between scans at most, while some sensor is linked: scanning delays its packets
     short_pause_s: float = 1.0
     name_settle_s: float = 3.0  # so long must a name stay the only one of its kind
     tick_s: float = 0.25

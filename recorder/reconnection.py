@@ -261,14 +261,18 @@ class Reconnection:
         if not wanted:
             return self._stop_scan(now_s)
         if self._scanning and now_s >= self._scan_until_s:
-            return self._stop_scan(
-                now_s + (self._timings.pause_s if self._links_up() else self._timings.short_pause_s)
-            )
+            searched_s = now_s - max(s.search_since_s for s in wanted.values())
+            return self._stop_scan(now_s + self._pause_s(searched_s))
         if not self._scanning and now_s >= self._next_scan_s:
             self._scanning = True
             self._scan_until_s = now_s + self._timings.burst_s
             return [StartScan()]
         return []
+
+    def _pause_s(self, searched_s: float) -> float:
+        """Between scans, which delay the packets of the linked sensors: short for what was lost just now."""
+        longest_s = self._timings.pause_s if self._links_up() else self._timings.short_pause_s
+        return min(longest_s, max(self._timings.short_pause_s, searched_s / 10))
 
     def _connect(self, sensor: str, now_s: float) -> list[Action]:
         s = self._sensors[sensor]

@@ -328,6 +328,22 @@ def test_an_absent_sensor_is_explained_once_and_scanned_for_without_end() -> Non
     assert scans > 400
 
 
+def test_scans_pause_the_longer_the_longer_was_searched_while_others_ride() -> None:
+    machine = Reconnection(["Alder", "Birch"], TIMINGS, random.Random(1), 0.0)
+    machine.seen("Alder", 0.0, 0.0)
+    machine.link_up("Alder", 0.0)
+    starts, stops = [], []
+    for quarter in range(1, 4 * 300):
+        now_s = quarter * TIMINGS.tick_s
+        actions = machine.tick({"Alder": FRESH}, now_s)
+        starts += [now_s for a in actions if isinstance(a, StartScan)]
+        stops += [now_s for a in actions if isinstance(a, StopScan)]
+    pauses = [start - stop for stop, start in zip(stops, starts, strict=False)]
+    assert pauses[0] <= 1.25
+    assert pauses == sorted(pauses)
+    assert 10.0 <= pauses[-1] <= 10.25
+
+
 def test_a_scan_that_never_starts_is_told_with_the_command_that_helps() -> None:
     bench = Bench()
     told: list[str] = []
