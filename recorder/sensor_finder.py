@@ -77,8 +77,8 @@ class SensorFinder:
     def _see(
         self, device: BLEDevice, name: str | None, services: Collection[str | None], rssi: int | None, now_s: float
     ) -> None:
-        self._sightings[device.address.upper()] = Sighting(device, name, rssi)
-        self._matcher.observe(device.address, name, not set(SERVICES).isdisjoint(services), now_s)
+        if self._matcher.observe(device.address, name, not set(SERVICES).isdisjoint(services), now_s):
+            self._sightings[device.address.upper()] = Sighting(device, name, rssi)
 
     async def _see_connected(self, linked: Collection[str]) -> None:
         for device in await connected_devices(self._backend):

@@ -66,20 +66,27 @@ class SensorMatcher:
         self._targets = {t.sensor: t for t in targets}
         self._settle_s = settle_s
         self._fresh_s = fresh_s
+        self._names = {t.match_name for t in self._targets.values()} - {None}
         self._devices: dict[str, _Device] = {}
         self._bound = {name: _Bound() for name in self._targets}
 
-    def observe(self, address: str, name: str | None, measures: bool, now_s: float) -> None:
-        """A fresh advertisement; `measures`: it offers a service that a sensor of ours would have."""
+    def observe(self, address: str, name: str | None, measures: bool, now_s: float) -> bool:
+        """A fresh advertisement; `measures`: it offers a service that a sensor of ours would have.
+
+        Whether this can be one of ours at all; others are not remembered, or a crowded hall would fill the memory.
+        """
         key = address.upper()
         device = self._devices.get(key)
         if device is None:
+            if not measures and key not in self._known_addresses() and name not in self._names:
+                return False
             self._devices[key] = _Device(name, measures, now_s, now_s)
-            return
+            return True
         # The first advertisement often lacks the name; a later one without it does not take it away.
         device.name = name or device.name
         device.measures |= measures
         device.seen_s = now_s
+        return True
 
     def used(self, address: str) -> None:
         """An attempt used this sighting up; the next one needs a new advertisement."""
@@ -115,11 +122,14 @@ class SensorMatcher:
             return None
         return Candidate(address, device.seen_s, must_serial)
 
+    def _known_addresses(self) -> set[str]:
+        stated = {t.address.upper() for t in self._targets.values() if t.address}
+        return stated | {b.address for b in self._bound.values() if b.address}
+
     def _bearers(self, sensor: str) -> dict[str, _Device]:
         """Devices that may be this sensor by name and are nobody else's."""
         target = self._targets[sensor]
-        taken = {t.address.upper() for t in self._targets.values() if t.address}
-        taken |= {b.address for n, b in self._bound.items() if b.address and n != sensor}
+        taken = self._known_addresses() - {self._bound[sensor].address}
         return {
             address: d
             for address, d in self._devices.items()

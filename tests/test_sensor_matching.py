@@ -88,6 +88,14 @@ def test_a_serial_alone_is_looked_for_among_devices_that_measure() -> None:
     assert bench.match("Alder", 0.1) == Candidate(TWO, 0.0, "0042")
 
 
+def test_devices_that_cannot_be_ours_are_not_remembered() -> None:
+    bench = matcher(SensorTarget("Alder", match_name="ALDER"), SensorTarget("Birch", address=TWO))
+    assert not bench.observe(ONE, "headphones", False, 0.0)
+    assert bench.observe(ONE, "ALDER", False, 1.0)
+    assert bench.observe(TWO, None, False, 1.0)
+    assert bench.observe(THREE, None, True, 1.0)
+
+
 def test_what_belongs_to_another_sensor_is_no_candidate() -> None:
     bench = matcher(SensorTarget("Alder", match_name="TWIN"), SensorTarget("Birch", address=TWO))
     bench.observe(ONE, "TWIN", True, 0.0)
