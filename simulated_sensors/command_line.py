@@ -8,8 +8,13 @@ from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
 
-from recorder.command_line import CAUTION, print_summary, seconds
+from recorder.command_line import CAUTION, print_summary, say, seconds
 from simulated_sensors.errors import NoSimulation
+
+TRANSPORT_HELP = (
+    "tcp-server:HOST:PORT (port 0: any free one) or unix-server:PATH; keep to this machine: HCI has no password"
+)
+MOST_SENSORS = 255
 
 
 def _parser(name: str, description: str, example: str) -> argparse.ArgumentParser:
@@ -77,8 +82,65 @@ def demo(arguments: Sequence[str]) -> int:
     if summary.recording is not None and not options.json:
         recording = read_recording(summary.recording)
         judged = judge_recording(recording)
-        print(report_table(recording, judged.segments, judged.reference))
+        print(report_table(recording, judged))
     return print_summary(summary, as_json=options.json)
+
+
+def simulate(arguments: Sequence[str]) -> int:
+    parser = _parser(
+        "simulate",
+        "Serve simulated sensors to a recorder in another process on this machine. The ride begins when the first "
+        "sensor is connected and follows the plan after 20 s of easy spinning (record with --lead-in 20).",
+        "wattproof simulate --at tcp-server:127.0.0.1:9700",
+    )
+    parser.add_argument("--at", default="tcp-server:127.0.0.1:0", metavar="TRANSPORT", help=TRANSPORT_HELP)
+    parser.add_argument("--plan", type=Path, help="what the rider rides (default: the plan of the demo)")
+    parser.add_argument("--from", dest="recording", type=Path, metavar="RECORDING", help="replay a ride instead")
+    parser.add_argument("--workshop", type=int, metavar="N", help="N honest meters at 4 Hz instead")
+    parser.add_argument("--hci", metavar="ADAPTER", help="one sensor on a real adapter, as usb:0 (untested)")
+    parser.add_argument("--sensor", default="Alder", metavar="NAME", help="which one, with --hci (default Alder)")
+    parser.add_argument("--seed", type=int, default=1, metavar="K", help="another rider, another day")
+    parser.add_argument("--truth", type=Path, metavar="FILE", help="also write what the simulation knows")
+    parser.add_argument("--duration", type=seconds, metavar="SECONDS", help="stop serving after that time")
+    parser.add_argument("--bench-file", type=Path, metavar="FILE", help="write the Quayside bench file there and end")
+    options = parser.parse_args(arguments)
+    if options.workshop is not None and not 1 <= options.workshop <= MOST_SENSORS:
+        parser.error(f"--workshop takes 1 to {MOST_SENSORS} sensors")
+    if options.bench_file is not None:
+        return _write_bench(options.bench_file)
+    _require_bumble()
+
+    import asyncio
+
+    from analysis.plan_file import read_plan
+    from simulated_sensors.serving import ServeOptions, serve, serve_one_on_adapter
+
+    serving = ServeOptions(
+        transport=options.hci or options.at,
+        plan=None if options.plan is None else read_plan(options.plan),
+        seed=options.seed,
+        workshop=options.workshop,
+        recording=options.recording,
+        truth=options.truth,
+        duration_s=options.duration,
+    )
+    if options.hci is not None:
+        asyncio.run(serve_one_on_adapter(serving, options.sensor, say))
+    else:
+        asyncio.run(serve(serving, say))
+    return 0
+
+
+def _write_bench(path: Path) -> int:
+    from importlib.resources import files
+
+    try:
+        with path.open("xb") as file:
+            file.write(files("simulated_sensors").joinpath("quayside_bench.toml").read_bytes())
+    except OSError as fault:
+        raise NoSimulation(f"{path} cannot be written ({fault.strerror}); give another name.") from fault
+    say(f"wrote {path}")
+    return 0
 
 
 class _Lines:

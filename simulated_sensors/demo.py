@@ -52,10 +52,10 @@ def quayside_plan() -> Plan:
     return parse_plan(packaged("quayside_plan.toml"), "quayside_plan.toml")
 
 
-def ride_of(plan: Plan, seed: int) -> Ride:
+def ride_of(plan: Plan, seed: int, after_plan_s: float = 120.0) -> Ride:
     """The rider spins easily for `LEAD_IN_S`, while sensors are reached, then follows the plan."""
     lead_in = Effort(LEAD_IN_S, 100.0, 80.0, kind="lead-in", name="lead-in")
-    return ride_efforts([lead_in, *efforts_from_steps(plan.step)], seed=seed, after_plan_s=120.0)
+    return ride_efforts([lead_in, *efforts_from_steps(plan.step)], seed=seed, after_plan_s=after_plan_s)
 
 
 def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callable[[str], None]) -> Summary:

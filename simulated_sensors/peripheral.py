@@ -96,6 +96,10 @@ class Peripheral:
         self._silenced = False
         self._tasks: set[asyncio.Task[None]] = set()
 
+    @property
+    def connected(self) -> bool:
+        return self._connection is not None
+
     async def start(self) -> None:
         for service, characteristics in self.sensor.services.items():
             self.device.add_service(Service(UUID(service), [self._characteristic(c) for c in characteristics]))
@@ -290,6 +294,10 @@ class SimulatedRadio:
     def begin_ride(self, at_s: float | None = None) -> None:
         """Ride time 0 is now, or at `at_s` of the loop's time."""
         self.ride.begin(asyncio.get_running_loop().time() if at_s is None else at_s)
+
+    def any_connected(self) -> bool:
+        """Whether somebody has connected to at least one sensor."""
+        return any(peripheral.connected for peripheral in self._peripherals.values())
 
     def sent(self, name: str) -> int:
         return self._peripherals[name].sent
