@@ -90,11 +90,13 @@ def scan(arguments: Sequence[str]) -> int:
     import asyncio
     import json
 
-    from recorder.scan import Seen, as_dict, in_words, scan_for, write_starter_bench
+    from recorder.scan import Seen
+    from recorder.scan import scan as look_around
+    from recorder.scan_words import as_dict, in_words, write_starter_bench
 
     async def listen() -> list[Seen]:
         async with backend_for(options.through) as backend:
-            return await scan_for(options.seconds, backend)
+            return await look_around(options.seconds, backend)
 
     seen = asyncio.run(listen())
     print(json.dumps([as_dict(s) for s in seen], indent=2) if options.json else in_words(seen))
