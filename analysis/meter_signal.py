@@ -7,19 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.bench_file import Bench, meter_streams
+from analysis.bench_file import Bench, Meter, meter_streams
 from analysis.grid import HeldSignal, hold_limit_ns
 from analysis.samples import Ints, SensorSamples, Series
 
 
 @dataclass(frozen=True)
 class MeterSignal:
-    """`name` is the meter's; `power` and `cadence` are None where it never sent any."""
+    """`name` is the meter's; the signals are None where it never sent any; `about` is None for a mere sensor."""
 
     name: str
     power: HeldSignal | None
     cadence: HeldSignal | None
+    balance: HeldSignal | None
     samples: tuple[SensorSamples, ...]
+    about: Meter | None = None
 
     @property
     def arrivals_ns(self) -> Ints:
@@ -27,14 +29,17 @@ class MeterSignal:
         return self.samples[0].arrivals_ns if self.samples else np.empty(0, np.int64)
 
 
-def meter_signal(name: str, streams: Sequence[SensorSamples]) -> MeterSignal:
+def meter_signal(name: str, streams: Sequence[SensorSamples], about: Meter | None = None) -> MeterSignal:
     """Join the streams of one meter: one as it is, two radios as their sum while both are fresh."""
     held = [_held_power(s) for s in streams]
     known = [h for h in held if h is not None]
     power = None if len(known) < len(streams) or not known else known[0] if len(known) == 1 else _sum(known)
     with_cadence = next((s for s in streams if len(s.cadence_rpm)), None)
     cadence = None if with_cadence is None else _held(with_cadence.cadence_rpm, with_cadence.cadence_rpm)
-    return MeterSignal(name, power, cadence, tuple(streams))
+    # Of two radios none knows the other side: their own balance fields say nothing of the whole.
+    share = streams[0] if len(streams) == 1 and len(streams[0].balance_left_pct) else None
+    balance = None if share is None else _held(share.balance_left_pct, share.cadence_rpm)
+    return MeterSignal(name, power, cadence, balance, tuple(streams), about)
 
 
 def bench_signals(bench: Bench, samples: Mapping[str, SensorSamples]) -> dict[str, MeterSignal]:
@@ -43,11 +48,17 @@ def bench_signals(bench: Bench, samples: Mapping[str, SensorSamples]) -> dict[st
     for meter in bench.meter:
         streams = [samples[name] for name in meter_streams(meter) if name in samples]
         if len(streams) == len(meter_streams(meter)):
-            found[meter.name] = meter_signal(meter.name, streams)
+            found[meter.name] = meter_signal(meter.name, streams, meter)
     for sensor in bench.sensor:
         if sensor.name in samples:
             found[sensor.name] = meter_signal(sensor.name, [samples[sensor.name]])
     return found
+
+
+def shared_cadence(signals: Mapping[str, MeterSignal], first: str | None) -> HeldSignal | None:
+    """The cadence of the ride: that of `first` if it has one, else of the first that does."""
+    order = [*([first] if first is not None and first in signals else []), *signals]
+    return next((c for name in order if (c := signals[name].cadence) is not None), None)
 
 
 def _held_power(samples: SensorSamples) -> HeldSignal | None:

@@ -81,7 +81,7 @@ def read_recording(path: Path) -> Recording:
     try:
         events = _events(file)
         table = _sample_table(file, metadata.decoder_version)
-    except (OSError, pa.ArrowException) as fault:
+    except (OSError, ValueError, pa.ArrowException) as fault:
         raise BadRecording(
             f"{_shown(path)} is damaged: {safe_text(str(fault), 120)}; use its copy or journal."
         ) from fault
@@ -107,7 +107,7 @@ def _opened(path: Path) -> pq.ParquetFile:
         raise BadRecording(f"{_shown(path)} is not a file; give the path of a .parquet recording.")
     try:
         return pq.ParquetFile(path, page_checksum_verification=True)
-    except (OSError, pa.ArrowException) as fault:
+    except (OSError, ValueError, pa.ArrowException) as fault:
         raise BadRecording(
             f"{_shown(path)} is not a readable Parquet file ({safe_text(str(fault), 80)}); "
             "if its ride was interrupted, run `wattproof recover` on the folder."

@@ -39,7 +39,7 @@ def report(arguments: Sequence[str]) -> int:
         table = {"recording": str(options.recording), **_jsonable(asdict(judged))}
         print(json.dumps(table, ensure_ascii=False, indent=2))
     else:
-        print(report_table(recording, judged.segments, judged.reference), end="")
+        print(report_table(recording, judged), end="")
     if recording.decoded_again:
         print("note: another decoder version wrote this file; its payloads were decoded again.", file=sys.stderr)
     return 0

@@ -1,36 +1,50 @@
-"""The report as plain text: figures that were computed elsewhere, set in columns; computes nothing."""
+"""The report as plain text: figures and words that were made elsewhere, set in columns; computes nothing."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from textwrap import fill
 
+from analysis.comparison import Comparison
+from analysis.judge import Judged
+from analysis.meter_figures import MeterFigures
 from analysis.recording_reader import Recording
-from analysis.segment_metrics import Difference, MeterFigures, SegmentMetrics
+from analysis.segment_metrics import SegmentMetrics
+from analysis.words import comparisons_sentence, verdict_sentence
 
+WIDTH = 80
 _HEAD = ("", "mean W", "best 1 s", "rpm", "covered", "gaps", "against reference")
 
 
-def report_table(recording: Recording, results: Sequence[SegmentMetrics], reference: str | None) -> str:
-    """Lines of at most 80 characters."""
+def report_table(recording: Recording, judged: Judged) -> str:
+    """Lines of at most 80 characters: the verdicts first, then every segment."""
     bench = recording.metadata.bench.get("bench", {}).get("name", "bench")
     minutes, seconds = divmod(round(recording.end_ns / 1e9), 60)
-    lines = [f"{bench}, {minutes} min {seconds:02d} s, reference: {reference or 'none'}", _row(_HEAD)]
-    for result in results:
-        segment = result.segment
-        posture = "" if segment.posture == "seated" else f", {segment.posture}"
-        settled = f", first {segment.settle_ns / 1e9:g} s left out" if segment.settle_ns else ""
-        lines += ["", f"{segment.name}: {(segment.stop_ns - segment.start_ns) / 1e9:.0f} s{posture}{settled}"]
-        lines += [_meter_row(f, result.differences.get(f.meter), reference) for f in result.meters.values()]
+    lines = [f"{bench}, {minutes} min {seconds:02d} s, reference: {judged.reference or 'none'}"]
+    if judged.verdicts:
+        lines.append("")
+        lines += [fill(verdict_sentence(v), WIDTH, subsequent_indent="    ") for v in judged.verdicts.values()]
+        lines.append(fill(comparisons_sentence(len(judged.verdicts)), WIDTH))
+    lines += ["", _row(_HEAD)]
+    for result in judged.segments:
+        lines += ["", _segment_head(result)]
+        lines += [_meter_row(f, result.comparisons.get(f.meter), judged.reference) for f in result.meters.values()]
     return "\n".join(lines) + "\n"
 
 
-def _meter_row(figures: MeterFigures, difference: Difference | None, reference: str | None) -> str:
+def _segment_head(result: SegmentMetrics) -> str:
+    segment = result.segment
+    posture = "" if segment.posture == "seated" else f", {segment.posture}"
+    settled = f", first {segment.settle_ns / 1e9:g} s left out" if segment.settle_ns else ""
+    cut = ", interrupted" if segment.ended_by == "interrupted" else ""
+    return f"{segment.name}: {(segment.stop_ns - segment.start_ns) / 1e9:.0f} s{posture}{settled}{cut}"
+
+
+def _meter_row(figures: MeterFigures, comparison: Comparison | None, reference: str | None) -> str:
     against = "reference" if figures.meter == reference else ""
-    if difference is not None:
-        against = _number(difference.mean_difference_w, "+.1f", " W")
-        if not math.isnan(difference.mean_difference_pct):
-            against = f"{against:>9}{difference.mean_difference_pct:+8.2f} %"
+    if comparison is not None:
+        against = _against(comparison)
     cells = (
         f"  {figures.meter}",
         _number(figures.mean_power_w, ".1f"),
@@ -43,9 +57,19 @@ def _meter_row(figures: MeterFigures, difference: Difference | None, reference: 
     return _row(cells)
 
 
+def _against(comparison: Comparison) -> str:
+    watts = _number(comparison.mean_difference_w, "+.1f", " W")
+    difference = comparison.difference_pct
+    if math.isnan(difference.mean):
+        return watts
+    if not math.isfinite(difference.half_width) or difference.too_short:
+        return f"{watts:>8}{difference.mean:+7.2f} %"
+    return f"{watts:>8}{difference.mean:+7.2f} ± {difference.half_width:.2f} %"
+
+
 def _row(cells: Sequence[str]) -> str:
     name, mean, best, cadence, covered, gaps, against = cells
-    return f"{name[:18]:<18}{mean:>8}{best:>10}{cadence:>8}{covered:>10}{gaps:>6}  {against}".rstrip()
+    return f"{name[:13]:<13}{mean:>8}{best:>9}{cadence:>7}{covered:>9}{gaps:>6}  {against}".rstrip()
 
 
 def _number(value: float, form: str, unit: str = "") -> str:

@@ -121,7 +121,7 @@ def test_figures_of_the_file(recording: Path) -> None:
     (segment,) = judged.segments
     assert (segment.segment.name, segment.segment.posture, segment.segment.ended_by) == ("steady", "standing", "plan")
     assert segment.meters["Alder"].mean_power_w == pytest.approx(200)
-    assert segment.differences["Cedar"].mean_difference_pct == pytest.approx(-5)
+    assert segment.comparisons["Cedar"].difference_pct.mean == pytest.approx(-5)
 
 
 def test_rows_that_come_late_are_put_in_order(tmp_path: Path) -> None:

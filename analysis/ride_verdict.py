@@ -1,0 +1,110 @@
+"""One verdict per meter over the whole ride: which segments count, how they are pooled, and the line through all."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.bench_file import Meter
+from analysis.comparison import APART, ASSUMED_CLAIM_PCT, Setup, pooled_tolerance
+from analysis.meter_figures import grid
+from analysis.meter_signal import MeterSignal
+from analysis.segment_metrics import SegmentMetrics
+from analysis.straight_line import Line, NoLine, deming
+from analysis.tolerance import Tolerance
+from analysis.verdict import Judgement, judge_segments
+
+
+@dataclass(frozen=True)
+class RideVerdict:
+    """`judgement` pools the segments in `counted`: the steady ones, or all but sprints where none is called steady.
+
+    `expected_pct` is what the chain explains of the difference, `expected_sd_pct` its doubt. `line` is the
+    errors-in-variables line (Deming) of this meter's seconds on the reference's; None where there is none.
+    """
+
+    meter: str
+    reference: str
+    judgement: Judgement
+    difference_pct: float
+    expected_pct: float
+    expected_sd_pct: float
+    tolerance: Tolerance | None
+    claim_assumed: bool
+    counted: tuple[str, ...]
+    line: Line | None
+
+
+def ride_verdicts(
+    signals: Mapping[str, MeterSignal], results: Sequence[SegmentMetrics], setup: Setup
+) -> dict[str, RideVerdict]:
+    """Every meter but the reference; each verdict by itself errs in at most 2.5 % per side."""
+    counted = counted_segments(results)
+    names = dict.fromkeys(name for r in results for name in r.comparisons)
+    return {name: _verdict(name, signals, counted, results, setup) for name in names}
+
+
+def counted_segments(results: Sequence[SegmentMetrics]) -> list[SegmentMetrics]:
+    steady = [r for r in results if r.segment.step_kind == "steady"]
+    return steady or [r for r in results if r.segment.step_kind not in APART]
+
+
+def _verdict(
+    name: str,
+    signals: Mapping[str, MeterSignal],
+    counted: Sequence[SegmentMetrics],
+    results: Sequence[SegmentMetrics],
+    setup: Setup,
+) -> RideVerdict:
+    compared = [r.comparisons[name] for r in counted if r.comparisons[name].seconds]
+    base = signals[str(setup.reference)]
+    meter = signals[name].about
+    reference_w = float(np.mean([c.reference_w for c in compared])) if compared else math.nan
+    torque_nm = _mean_torque_nm(base.name, counted)
+    tolerance = pooled_tolerance(meter, base.about, setup, reference_w, torque_nm)
+    judgement = judge_segments([c.away_pct for c in compared], math.nan if tolerance is None else tolerance.pct)
+    told = [c for c in compared if not c.away_pct.too_short] or compared
+    return RideVerdict(
+        meter=name,
+        reference=base.name,
+        judgement=judgement,
+        difference_pct=_mean([c.difference_pct.mean for c in told]),
+        expected_pct=_mean([100 * (c.expectation.ratio - 1) for c in told]),
+        expected_sd_pct=_mean([c.expectation.loss_sd_pct for c in told]),
+        tolerance=tolerance,
+        claim_assumed=_assumed(meter) or _assumed(base.about),
+        counted=tuple(r.segment.name for r in counted if r.comparisons[name].seconds),
+        line=_line(base, signals[name], results, setup.lags_s.get(name, 0.0)),
+    )
+
+
+def _assumed(meter: Meter | None) -> bool:
+    return meter is None or meter.claim_pct is None
+
+
+def _mean(values: Sequence[float]) -> float:
+    return float(np.mean(values)) if values else math.nan
+
+
+def _mean_torque_nm(reference: str, counted: Sequence[SegmentMetrics]) -> float:
+    return _mean([t for r in counted if math.isfinite(t := r.meters[reference].mean_torque_nm)])
+
+
+def _line(base: MeterSignal, meter: MeterSignal, results: Sequence[SegmentMetrics], lag_s: float) -> Line | None:
+    """Sprints stay out: unlike smoothing there bends any line."""
+    usual = [r.segment for r in results if r.segment.step_kind not in APART]
+    if not usual:
+        return None
+    x = np.concatenate([grid(base.power, s) for s in usual])
+    y = np.concatenate([grid(meter.power, s, lag_s) for s in usual])
+    both = np.isfinite(x) & np.isfinite(y)
+    try:
+        return deming(x[both], y[both])
+    except NoLine:
+        return None
+
+
+__all__ = ["ASSUMED_CLAIM_PCT", "RideVerdict", "counted_segments", "ride_verdicts"]

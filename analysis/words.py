@@ -1,0 +1,63 @@
+"""Findings as sentences, the same in table, page and screen; every number in them was computed elsewhere."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.ride_verdict import RideVerdict
+
+def verdict_sentence(verdict: RideVerdict) -> str:
+    """What is said of a meter in public, with the numbers it follows from."""
+    judgement = verdict.judgement
+    if math.isnan(verdict.difference_pct):
+        return f"{verdict.meter} cannot be compared with {verdict.reference}: no seconds in common."
+    parts = [f"{verdict.meter} reads {_beside(verdict.difference_pct)} {verdict.reference}"]
+    if verdict.expected_pct:
+        limit = 2 * verdict.expected_sd_pct
+        parts.append(f"the chain explains {verdict.expected_pct:+.1f} ± {limit:.1f} %")
+    if math.isfinite(judgement.half_width_pct):
+        remains = "remain" if verdict.expected_pct else "is the estimate"
+        parts.append(f"{judgement.away_pct:+.2f} ± {judgement.half_width_pct:.2f} % {remains}")
+    parts.append(f"tolerance ± {judgement.tolerance_pct:.2f} %")
+    return "; ".join(parts) + f": {judgement.word}{_why(verdict)}."
+
+
+def tolerance_sentence(verdict: RideVerdict) -> str:
+    """Where the tolerance comes from."""
+    if verdict.tolerance is None:
+        return "No tolerance: the reference reads nothing."
+    source = (
+        "the smallest difference that counts in watts"
+        if verdict.tolerance.pct > verdict.tolerance.claims_pct
+        else "both claims"
+    )
+    chain = ", with the doubt of the chain's loss" if verdict.expected_sd_pct else ""
+    assumed = " (a claim is assumed: the bench file states none)" if verdict.claim_assumed else ""
+    return f"Tolerance ± {verdict.tolerance.pct:.2f} % from {source}{chain}{assumed}."
+
+
+def comparisons_sentence(count: int) -> str:
+    """How much to make of several verdicts at once."""
+    if count <= 1:
+        return "One meter was compared; a good one is called different in at most 2.5 % of rides."
+    return (
+        f"{count} meters were compared, each by itself: a good one is called different in at most 2.5 % of rides, "
+        f"so any one of {count} in at most {2.5 * count:g} %."
+    )
+
+
+def _beside(difference_pct: float) -> str:
+    if abs(difference_pct) < 0.05:
+        return "the same as"
+    return f"{abs(difference_pct):.1f} % {'above' if difference_pct > 0 else 'below'}"
+
+
+def _why(verdict: RideVerdict) -> str:
+    judgement = verdict.judgement
+    if judgement.word != "undecided":
+        return f" ({judgement.repeats} segments)"
+    if judgement.reason:
+        return f" ({judgement.reason})"
+    if judgement.more_repeats is None:
+        return " (at the edge: more of the same would not decide)"
+    return f" (about {judgement.more_repeats} more segments like these would decide)"
