@@ -6,6 +6,7 @@ import math
 
 from analysis.ride_verdict import RideVerdict
 
+
 def verdict_sentence(verdict: RideVerdict) -> str:
     """What is said of a meter in public, with the numbers it follows from."""
     judgement = verdict.judgement

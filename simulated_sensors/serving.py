@@ -58,9 +58,8 @@ async def serve(options: ServeOptions, say: Callable[[str], None]) -> None:
     sensors = sensors_of(options)
     try:
         async with SimulatedRadio(sensors, seed=options.seed) as radio, serve_hci(radio, options.transport) as client:
-            say(
-                f"serving {', '.join(s.name for s in sensors)}; record with: wattproof record BENCH --through {client}"
-            )
+            names = ", ".join(sensor.name for sensor in sensors)
+            say(f"serving {names}; record with: wattproof record BENCH --through {client}")
             beginning = asyncio.create_task(_begin_when_connected(radio, say))
             try:
                 await _until_signal(options.duration_s)
