@@ -12,16 +12,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri, stdtrit
 
 Floats = NDArray[np.float64]
-Method = Literal["own", "ride", "iid", "newey-west"]
+Method = Literal["own", "ride", "iid", "newey-west", "always-valid"]
 
 LEAST_TO_FIT = 5
 LEAST_FRESH_S = 30
 LEAST_N_EFF = 8.0
 LEAST_RIDE_S = 480
 LEAST_RIDE_N_EFF = 16.0
-# 16 (the figure first chosen) averages over waves as short as 75 s in a ride of 10 min, too fast to see all of a
-# wander of 20 s memory: coverage 93 % at 180 s. 12 centres the cells of tests/experiments/coverage.py on 95 %.
-RIDE_COSINES = 12
+CHAPTER_S = 900
 
 
 @dataclass(frozen=True)
@@ -108,20 +106,19 @@ def prewhitened_interval(series: ArrayLike) -> MeanInterval:
 def ride_intervals(segments: Sequence[RatioSeries]) -> list[MeanInterval]:
     """One interval per segment, the slow part of the scatter learnt from all segments of the ride together.
 
-    Each segment is scaled by its own standard deviation s_j; the joined, unprewhitened series gives, with 12
-    cosines (Lazarus and others, as above), the factor by which means scatter more than independent seconds would.
-    Real differences between segments make it wider. Fewer than 8 fresh minutes in all, or no scatter at all to
-    learn from: each segment by itself, and slow wander stays unseen.
+    Each segment is scaled by its own standard deviation; chapters of neighbouring segments, 900 fresh seconds or
+    more, are joined and their slowest cosines (Lazarus and others, as above) pooled. They tell by which factor means
+    scatter more than independent seconds would. Differences between neighbouring segments make it wider; a drift
+    from one chapter to the next does not. Give the segments in order of time. Fewer than 8 fresh minutes in all:
+    each segment by itself, and slow wander stays unseen.
     """
     parts = [_Part.of(series) for series in segments]
     usable = [p for p in parts if p.sd > 0]
-    if sum(p.residual.size for p in usable) < LEAST_RIDE_S:
+    if sum(p.n for p in usable) < LEAST_RIDE_S:
         return [prewhitened_interval(s.residual_pct + s.difference_pct) for s in segments]
-    total = sum(p.residual.size for p in usable)
-    ride_mean = sum(p.difference * p.residual.size for p in usable) / total
-    joined = np.concatenate([(p.residual + p.difference - ride_mean) / p.sd for p in usable])
-    factor = float(np.mean(cosine_squares(joined, RIDE_COSINES)))
-    return [p.interval(factor, learnt=total >= LEAST_RIDE_N_EFF * factor) for p in parts]
+    chapters = [_joined(chapter) for chapter in _chapters(usable)]
+    spectra = [cosine_squares(joined, joined.size // 2) for joined in chapters]
+    return [part.interval(spectra) for part in parts]
 
 
 @dataclass(frozen=True)
@@ -135,12 +132,38 @@ class _Part:
         residual = series.residual_pct[np.isfinite(series.residual_pct)]
         return cls(series.difference_pct, residual, float(residual.std()) if residual.size >= LEAST_TO_FIT else 0.0)
 
-    def interval(self, factor: float, *, learnt: bool) -> MeanInterval:
-        n, variance = self.residual.size, self.sd**2
-        if variance == 0:
-            return _unknown(self.difference, n, "ride")
-        made = _interval(self.difference, n, variance, variance * factor, RIDE_COSINES, "ride")
-        return replace(made, too_short=n < LEAST_FRESH_S or not learnt)
+    @property
+    def n(self) -> int:
+        return self.residual.size
+
+    def interval(self, spectra: Sequence[Floats]) -> MeanInterval:
+        if self.sd == 0:
+            return _unknown(self.difference, self.n, "ride")
+        # A mean over n seconds feels waves down to about that length. Reaching to waves of 95 s + n/4 centres the
+        # cells of tests/experiments/coverage.py on 95 %; faster ones would hide a wander of 20 s memory.
+        slow = [s[: max(4, round(4 * s.size / (95 + self.n / 4)))] for s in spectra]
+        cosines = sum(s.size for s in slow)
+        factor = sum(float(s.sum()) for s in slow) / cosines
+        made = _interval(self.difference, self.n, self.sd**2, self.sd**2 * factor, cosines, "ride")
+        learnt = sum(2 * s.size for s in spectra) >= LEAST_RIDE_N_EFF * factor
+        return replace(made, too_short=self.n < LEAST_FRESH_S or not learnt)
+
+
+def _chapters(parts: Sequence[_Part]) -> list[list[_Part]]:
+    """Neighbours together until there are 900 s; what is left at the end goes to the last chapter."""
+    chapters: list[list[_Part]] = [[]]
+    for part in parts:
+        if sum(p.n for p in chapters[-1]) >= CHAPTER_S:
+            chapters.append([])
+        chapters[-1].append(part)
+    if len(chapters) > 1 and sum(p.n for p in chapters[-1]) < CHAPTER_S:
+        chapters[-2:] = [chapters[-2] + chapters[-1]]
+    return chapters
+
+
+def _joined(parts: Sequence[_Part]) -> Floats:
+    mean = sum(p.difference * p.n for p in parts) / sum(p.n for p in parts)
+    return np.concatenate([(p.residual + p.difference - mean) / p.sd for p in parts])
 
 
 def iid_interval(series: ArrayLike) -> MeanInterval:

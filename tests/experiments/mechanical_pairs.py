@@ -77,23 +77,28 @@ def steady_rider(rng: np.random.Generator, seconds: int, mean_w: float = 200.0) 
 
 
 def over_under_rider(rng: np.random.Generator, seconds: int) -> Rider:
+    """Changes about each 30 s, as well as a person keeps time, so that no meter's seconds keep step with them."""
     steady = steady_rider(rng, seconds, 210.0)
-    at_s = np.arange(steady.power_w.size) * FINE_S
-    over = np.sin(2 * np.pi * (at_s / 60 + rng.uniform())) > 0
-    return replace(steady, power_w=steady.power_w * np.where(over, 1.2, 0.8))
+    changes_s = np.cumsum(rng.normal(30, 0.5, seconds // 30 + 2)) - rng.uniform(0, 60)
+    halves = np.searchsorted(changes_s, np.arange(steady.power_w.size) * FINE_S)
+    return replace(steady, power_w=steady.power_w * np.where(halves % 2 == 0, 1.2, 0.8))
 
 
 def recorded_riders(rng: np.random.Generator, seconds: int) -> Iterator[Rider]:
-    """Stretches of a recorded road ride that start while pedalling and average 80 W or more. Endless."""
+    """Stretches of a recorded road ride that start while pedalling and average 80 W or more. Endless.
+
+    Replayed up to 3 % faster, so that its whole seconds do not keep step with the meters'.
+    """
     table = np.genfromtxt(RECORDED, delimiter=",", skip_header=1, usecols=(1, 2))
     power, cadence = np.nan_to_num(table).T
+    length = round(1.03 * seconds) + 1
     while True:
-        start = int(rng.integers(0, power.size - seconds - 1))
-        cut = slice(start, start + seconds + 1)
+        start = int(rng.integers(0, power.size - length))
+        cut = slice(start, start + length)
         if power[start] > 0 and power[cut].mean() >= 80:
-            fine_s = np.arange(round(seconds / FINE_S)) * FINE_S
-            second_s = np.arange(seconds + 1)
-            yield Rider(np.interp(fine_s, second_s, power[cut]), np.interp(fine_s, second_s, cadence[cut]))
+            replay_s = np.arange(round(seconds / FINE_S)) * FINE_S * rng.uniform(1.0, 1.03)
+            second_s = np.arange(length)
+            yield Rider(np.interp(replay_s, second_s, power[cut]), np.interp(replay_s, second_s, cadence[cut]))
 
 
 def ride_pair(rng: np.random.Generator, rider: Rider, a: Meter, b: Meter) -> Pair:
