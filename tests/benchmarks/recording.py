@@ -22,6 +22,9 @@ from pathlib import Path
 from recorder.host_clock import SystemClock, process_cpu_ns
 from recorder.journal import JournalEncoder
 from recorder.journal_file import JournalFile
+from recorder.journal_log import JournalLog
+from recorder.live_readings import LiveReadings
+from recorder.recording_session import RecordingSession
 from recorder.storage import SystemStorage
 
 RUNS = 7
@@ -74,6 +77,15 @@ def journal(folder: Path) -> Way:
     return Way("journal", received, lambda: asyncio.run(file.sync()))
 
 
+def whole_session(folder: Path) -> Way:
+    """What the radio's callback really calls: journal, then counting, decoding and the latest readings."""
+    encoder = JournalEncoder("benchmark", {}, seed=1)
+    clock = SystemClock()
+    file = JournalFile(SystemStorage(), folder, "ride", encoder, clock.now_ns, lambda words, detail: None)
+    session = RecordingSession(clock, JournalLog(encoder, file), SENSORS, (LiveReadings(),))
+    return Way("session with decoding", session.received, lambda: asyncio.run(file.sync()))
+
+
 def csv_script(folder: Path) -> Way:
     file = (folder / "ride.csv").open("w", newline="")
     writer = csv.writer(file)
@@ -96,7 +108,14 @@ def json_lines(folder: Path) -> Way:
     return Way("JSON lines + flush", received, lambda: None)
 
 
-WAYS: tuple[Callable[[Path], Way], ...] = (nothing, bare_write, journal, csv_script, json_lines)
+WAYS: tuple[Callable[[Path], Way], ...] = (
+    nothing,
+    bare_write,
+    journal,
+    whole_session,
+    csv_script,
+    json_lines,
+)
 
 
 def back_to_back_ns(way: Way) -> float:
