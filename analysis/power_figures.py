@@ -17,7 +17,7 @@ PULSE_BEFORE_NS = 3 * 10**9
 PULSE_AFTER_NS = 8 * 10**9
 AT_REST_RPM = 15.0
 # A meter that averages over turns holds its last value up to 2 s into a coast and reports the turn that spans it
-# afterwards. On a recorded road ride this biased 600 s means by 1.1 %, and by less than 0.1 % once 5 s on either side
+# afterwards. On a recorded road ride this biased 600 s means by 1.2 %, and by less than 0.1 % once 5 s on either side
 # were left out.
 COASTING_MARGIN_S = 5
 
@@ -85,8 +85,10 @@ def greatest_mean_w(signal: HeldSignal, window_ns: int, start_ns: int, stop_ns: 
     last_ns = stop_ns - window_ns
     if last_ns < start_ns:
         return math.nan
-    edges = np.concatenate((signal.start_ns, signal.stop_ns))
-    begins = np.unique(np.concatenate((edges, edges - window_ns, [start_ns, last_ns])))
+    # Where a sample lasts until the next, its end is the next one's beginning and need not be tried twice.
+    into_gaps = signal.stop_ns[np.append(signal.stop_ns[:-1] < signal.start_ns[1:], [True])[: signal.stop_ns.size]]
+    edges = np.concatenate((signal.start_ns, into_gaps))
+    begins = np.concatenate((edges, edges - window_ns, [start_ns, last_ns]))
     begins = begins[(begins >= start_ns) & (begins <= last_ns)]
     before, after = signal.up_to(begins), signal.up_to(begins + window_ns)
     whole = after.fresh_ns - before.fresh_ns == window_ns
