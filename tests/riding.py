@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +72,8 @@ class Ridden:
         assert self.summary.recording is not None
         return self.summary.recording
 
-    def table(self) -> list[dict[str, Any]]:
+    @cached_property
+    def rows(self) -> list[dict[str, Any]]:
         return table_of(self.path)
 
 

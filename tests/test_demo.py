@@ -248,7 +248,7 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> Ridden:
 
 
 def test_rows_are_what_was_sent_less_what_left_into_the_void(ridden: Ridden) -> None:
-    rows = ridden.table()
+    rows = ridden.rows
     sensors = {meter.name: meter for meter in quayside_sensors(ride_of(SHORT_PLAN, SEED), SEED)}
     for name, sent in ridden.sent.items():
         assert len(sent) == ridden.sent_count[name]
@@ -279,14 +279,14 @@ def test_sent_and_unsent_are_all_that_was_due(ridden: Ridden) -> None:
 
 
 def test_the_same_seed_gives_the_same_rows_and_another_one_others(ridden: Ridden, tmp_path: Path) -> None:
-    again = short_ride(tmp_path / "again").table()
-    other = short_ride(tmp_path / "other", seed=SEED + 1).table()
-    assert again == ridden.table()
-    payloads = [row["payload"] for row in ridden.table() if row["payload"] is not None]
+    again = short_ride(tmp_path / "again").rows
+    other = short_ride(tmp_path / "other", seed=SEED + 1).rows
+    assert again == ridden.rows
+    payloads = [row["payload"] for row in ridden.rows if row["payload"] is not None]
     assert payloads != [row["payload"] for row in other if row["payload"] is not None]
 
 
 def test_speed_changes_no_figure(ridden: Ridden, tmp_path: Path) -> None:
     paced = short_ride(tmp_path, speed=60.0)
-    assert table_of(paced.path) == ridden.table()
+    assert table_of(paced.path) == ridden.rows
     assert judge_recording(read_recording(paced.path)) == judge_recording(read_recording(ridden.path))
