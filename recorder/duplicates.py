@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from statistics import median_low
 
 WINDOW_NS = 20_000_000
 _PAUSE = 2.5  # intervals; a shorter gap may be one lost packet, after which a copy is still a copy
+_USUAL_NS = 250_000_000  # of power meters, until this one has shown its own
 
 
 @dataclass
@@ -29,14 +29,17 @@ class DuplicateFilter:
     def __init__(self, window_ns: int = WINDOW_NS) -> None:
         self._window_ns = window_ns
         self._paces: dict[str, _Pace] = {}
+        self._link_ns: int | None = None
 
-    def restart(self) -> None:
-        """A new link: the time without one swallowed no packets."""
+    def new_link(self, now_ns: int) -> None:
+        """The time without a link swallowed no packets."""
         self._paces.clear()
+        self._link_ns = now_ns
 
     def is_copy(self, characteristic: str, payload: bytes, now_ns: int) -> bool:
         """Whether this payload repeats one that was kept less than the window ago; otherwise it is kept."""
-        pace = self._paces.setdefault(characteristic, _Pace(now_ns))
+        since_ns = now_ns if self._link_ns is None else self._link_ns
+        pace = self._paces.setdefault(characteristic, _Pace(since_ns))
         gap_ns = now_ns - pace.last_ns
         if gap_ns >= self._window_ns:
             self._step(pace, gap_ns)
@@ -52,9 +55,8 @@ class DuplicateFilter:
 
     def _step(self, pace: _Pace, gap_ns: int) -> None:
         pace.kept.clear()
-        pace.owed = 0
-        if len(pace.gaps_ns) >= 4:
-            interval_ns = median_low(pace.gaps_ns)
-            if gap_ns > _PAUSE * interval_ns:
-                pace.owed = round(gap_ns / interval_ns)
+        # The lower quartile: while other links are made, most gaps are pauses and only some show the true pace.
+        gaps_ns = sorted(pace.gaps_ns)
+        interval_ns = gaps_ns[len(gaps_ns) // 4] if len(gaps_ns) >= 2 else _USUAL_NS
+        pace.owed = round(gap_ns / interval_ns) if gap_ns > _PAUSE * interval_ns else 0
         pace.gaps_ns.append(gap_ns)

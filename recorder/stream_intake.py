@@ -18,7 +18,7 @@ class StreamIntake:
         self._arrivals = Arrivals(now_ns)
 
     def new_link(self, now_ns: int) -> None:
-        self._duplicates.restart()
+        self._duplicates.new_link(now_ns)
         self._arrivals = Arrivals(now_ns)
 
     def take(self, sink: RecordSink, characteristic: str, payload: bytes, clock_ns: int, row_kind: RowKind) -> bool:

@@ -45,12 +45,20 @@ def test_a_new_link_owes_nothing() -> None:
     copies = DuplicateFilter()
     for k in range(8):
         assert not copies.is_copy("2a63", b"rest", k * 250 * MS)
-    copies.restart()
+    copies.new_link(59_900 * MS)
     assert not copies.is_copy("2a63", b"rest", 60_000 * MS)
     assert copies.is_copy("2a63", b"rest", 60_001 * MS)
 
 
-@given(st.lists(st.sampled_from([b"a", b"b", b""]), max_size=60), st.integers(1, 6), st.integers(21, 2000))
+def test_packets_held_up_while_other_links_are_made_are_not_lost_either() -> None:
+    """The first seconds of a link, as seen on the fake service: nothing comes, then all that was held."""
+    first = [(0, "2a63", b"rest"), (250 * MS, "2a63", b"rest")]
+    held = [(2_500 * MS + k * 200_000, "2a63", b"rest") for k in range(9)]
+    again = [(3_750 * MS + k * 200_000, "2a63", b"rest") for k in range(5)]
+    assert kept(first + held + again) == first + held + again
+
+
+@given(st.lists(st.sampled_from([b"a", b"b", b""]), max_size=60), st.integers(1, 6), st.integers(21, 620))
 def test_a_leak_of_any_size_on_a_steady_stream_changes_nothing(
     payloads: list[bytes], leak: int, every_ms: int
 ) -> None:
