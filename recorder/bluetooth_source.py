@@ -163,6 +163,8 @@ class BluetoothSource:
 
     def _service_changed(self, trouble: str | None) -> None:
         self._happened(RowEvent.BLUETOOTH_SERVICE, words=trouble or "Bluetooth is back")
+        for link in self._links.values():
+            self._finder.distrust(link.address)
         now_s = self._now_s()
         self._carry_out(
             self._machine.service_up(now_s) if trouble is None else self._machine.service_down(trouble, now_s)

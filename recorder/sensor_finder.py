@@ -20,6 +20,7 @@ from recorder.sensor_matching import SensorMatcher
 SERVICES = ("1818", "1816", "1826", "181a")
 NO_RSSI = -127  # the library's word for "this was no advertisement but some other change of the device"
 _PATIENCE_S = 5.0
+_DISTRUST_S = 15.0
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,7 @@ class SensorFinder:
         self._backend = backend
         self._scanner: BleakScanner | None = None
         self._sightings: dict[str, Sighting] = {}
-        self._taken_over: set[str] = set()
+        self._tried_s: dict[str, float] = {}
 
     async def start(self, linked: Collection[str]) -> None:
         """Scan; before that, see which wanted devices the system holds already, since those do not advertise.
@@ -63,14 +64,17 @@ class SensorFinder:
         return self._sightings.pop(address.upper(), None)
 
     def linked(self, address: str) -> None:
-        """A link was made: should the system reconnect it by itself later, it may be taken over again."""
-        self._taken_over.discard(address.upper())
+        """The link was sound: should the system restore it by itself later, it is taken over at once."""
+        self._tried_s.pop(address.upper(), None)
+
+    def distrust(self, address: str) -> None:
+        """Do not take over a link to it for a while: the library goes on calling it connected when it is not."""
+        self._tried_s[address.upper()] = self._clock.now_ns() / 1e9
 
     def _on_advertisement(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
         now_s = self._clock.now_ns() / 1e9
         if advertisement.rssi <= NO_RSSI:
             return
-        self._taken_over.discard(device.address.upper())
         services = {short_uuid(u) for u in advertisement.service_uuids}
         self._see(device, advertisement.local_name or device.name, services, advertisement.rssi, now_s)
 
@@ -81,12 +85,12 @@ class SensorFinder:
             self._sightings[device.address.upper()] = Sighting(device, name, rssi)
 
     async def _see_connected(self, linked: Collection[str]) -> None:
+        now_s = self._clock.now_ns() / 1e9
         for device in await connected_devices(self._backend):
             address = device.address.upper()
-            # Once per sighting: after a crash the library may go on calling a device connected that is not.
-            if address not in self._taken_over and address not in linked:
-                self._taken_over.add(address)
-                self._see(device, device.name, SERVICES, None, self._clock.now_ns() / 1e9)
+            if address not in linked and now_s - self._tried_s.get(address, -_DISTRUST_S) >= _DISTRUST_S:
+                self.distrust(address)
+                self._see(device, device.name, SERVICES, None, now_s)
 
 
 async def connected_devices(backend: Backend) -> list[BLEDevice]:
