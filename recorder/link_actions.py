@@ -24,7 +24,7 @@ class Trouble(Enum):
 class Timings:
     """All waiting times in seconds. The back-off steps carry up to 20 % of jitter on top."""
 
-    connect_s: float = 12.0
+    connect_s: float = 10.0
     subscribe_s: float = 10.0
     read_s: float = 5.0
     release_s: float = 5.0
