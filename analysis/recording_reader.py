@@ -13,6 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from analysis.bench_file import Bench, bench_from_dict
 from analysis.characteristics.not_understood import NotUnderstood
@@ -50,7 +51,8 @@ _SAMPLE_COLUMNS = (
     "wheel_revolutions",
     "wheel_event_s",
 )
-_TEXT_COLUMNS = ("characteristic", "balance_reference")
+_TEXT_COLUMNS = ("sensor", "row_kind", "characteristic", "balance_reference")
+_MEASURED = ["notification", "imported", "relayed"]
 
 
 @dataclass(frozen=True)
@@ -85,9 +87,7 @@ def read_recording(path: Path) -> Recording:
         raise BadRecording(
             f"{_shown(path)} is damaged: {safe_text(str(fault), 120)}; use its copy or journal."
         ) from fault
-    samples = {
-        name: part for name in _stream_names(metadata, table) if (part := _samples_of(name, table)) is not None
-    }
+    samples = _samples(metadata, table)
     host_ns = table["host_ns"]
     last_ns = int(host_ns[-1].as_py()) if len(host_ns) else 0
     return Recording(path, metadata, bench_from_dict(metadata.bench), samples, events, last_ns)
@@ -140,26 +140,37 @@ def _metadata(file: pq.ParquetFile, path: Path) -> Metadata:
     return metadata
 
 
-def _stream_names(metadata: Metadata, table: pa.Table) -> list[str]:
+def _samples(metadata: Metadata, table: pa.Table) -> dict[str, SensorSamples]:
+    """One entry per stream that measured anything, in the order of the bench; strangers behind."""
+    columns = {name: values for name in _SAMPLE_COLUMNS if (values := _column(table, name)) is not None}
+    nothing = np.full(table.num_rows, "")
+    sensor = columns.pop("sensor", nothing)
+    measured = np.isin(columns.pop("row_kind", nothing), _MEASURED)
     known = list(bench_from_dict(metadata.bench).stream_names)
-    present = {s for s in table["sensor"].unique().to_pylist() if s is not None}
-    return [n for n in known if n in present] + sorted(present - set(known))
+    strangers = sorted(set(np.unique(sensor).tolist()) - {"", *known})
+    found = {}
+    for name in (*known, *strangers):
+        rows = np.flatnonzero(measured & (sensor == name))
+        if rows.size:
+            found[name] = sensor_samples(name, {key: values[rows] for key, values in columns.items()})
+    return found
 
 
-def _samples_of(sensor: str, table: pa.Table) -> SensorSamples | None:
-    measured = pc.is_in(table["row_kind"].cast(pa.string()), pa.array(["notification", "imported", "relayed"]))
-    part = table.filter(pc.and_(pc.equal(table["sensor"].cast(pa.string()), sensor), measured))
-    if part.num_rows == 0:
+def _column(table: pa.Table, name: str) -> NDArray[Any] | None:
+    """Text as fixed-width strings ("" for null), numbers as float64 (nan for null); None for a column of nulls."""
+    column = table[name] if name in table.schema.names else None
+    if column is None or (name != "host_ns" and column.null_count == len(column)):
         return None
-    columns: dict[str, Any] = {}
-    for name in (n for n in _SAMPLE_COLUMNS if n in part.schema.names):
-        if name in _TEXT_COLUMNS:
-            columns[name] = np.array(part[name].to_pylist(), object)
-        elif name == "host_ns":
-            columns[name] = part[name].to_numpy()
-        elif name not in ("sensor", "row_kind"):
-            columns[name] = part[name].cast(pa.float64()).to_numpy()
-    return sensor_samples(sensor, columns)
+    if name == "host_ns":
+        return np.asarray(column.to_numpy(), np.int64)
+    if name not in _TEXT_COLUMNS:
+        return np.asarray(column.cast(pa.float64()).to_numpy(), np.float64)
+    if not pa.types.is_dictionary(column.type):
+        column = column.dictionary_encode()
+    codes = column.unify_dictionaries().combine_chunks()
+    words = np.array(["", *codes.dictionary.to_pylist()], str)
+    found: NDArray[Any] = words[codes.indices.fill_null(-1).to_numpy(zero_copy_only=False) + 1]
+    return found
 
 
 def _sample_table(file: pq.ParquetFile, decoder_version: int) -> pa.Table:

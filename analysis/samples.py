@@ -61,23 +61,24 @@ class SensorSamples:
 def sensor_samples(sensor: str, columns: Mapping[str, Any]) -> SensorSamples:
     """Build from one sensor's payload rows in host order.
 
-    `columns` holds aligned arrays: `host_ns` (int64), `characteristic` (str objects) and, each optional, the
-    decoded columns as float64 with nan for absent; `balance_reference` and `torque_source` as str objects.
+    `columns` holds aligned arrays: `host_ns` (int64), `characteristic` (str) and, each optional, the
+    decoded columns as float64 with nan for absent; `balance_reference` as str, "" for absent.
     """
     host_ns = np.asarray(columns["host_ns"], np.int64)
-    characteristic = np.asarray(columns["characteristic"], object)
+    characteristic = np.asarray(columns["characteristic"], str)
     power_from = _first_with(columns, "power_w", characteristic, POWER_ORDER)
     cadence_from = _first_with(columns, "cadence_rpm", characteristic, CADENCE_ORDER)
-    power_rows = characteristic == power_from
+    power_rows = characteristic == (power_from or "none")
+    cadence_rows = characteristic == (cadence_from or "none")
     main = power_from or cadence_from or _first_with(columns, "crank_revolutions", characteristic, CADENCE_ORDER)
-    references = columns.get("balance_reference")
-    known = [r for r in np.asarray(references, object)[power_rows] if r] if references is not None else []
+    references = np.asarray(columns.get("balance_reference", np.full(len(host_ns), "")), str)[power_rows]
+    known = references[references != ""]
     return SensorSamples(
         sensor=sensor,
         power_w=_series(columns, "power_w", host_ns, power_rows),
-        cadence_rpm=_series(columns, "cadence_rpm", host_ns, characteristic == cadence_from),
+        cadence_rpm=_series(columns, "cadence_rpm", host_ns, cadence_rows),
         balance_left_pct=_series(columns, "balance_left_pct", host_ns, power_rows),
-        balance_reference=known[-1] if known else None,
+        balance_reference=str(known[-1]) if known.size else None,
         temperature_c=_series(columns, "temperature_c", host_ns, np.ones(len(host_ns), bool)),
         battery_pct=_series(columns, "battery_pct", host_ns, np.ones(len(host_ns), bool)),
         torque_packets=_torque_packets(columns, host_ns, power_rows),
