@@ -31,6 +31,7 @@ from recorder.plan_runner import PlanState
 from recorder.recording_run import RecordingRun, RunOptions, RunTools, Summary
 from recorder.recording_session import RecordingSession
 from recorder.recovery import FALLBACK_FOLDERS, JOURNAL_SUFFIX, FolderRecovery, recover_folder, recover_journal
+from recorder.signals import ending_signals
 from recorder.source import NotificationSource
 from recorder.storage import Storage
 
@@ -132,15 +133,17 @@ async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[
     tools = RunTools(session, around.source, journal.sync, around.say, around.on_plan)
     awaited = frozenset(name for meter in job.bench.meter for name in meter_streams(meter))
     run = RecordingRun(tools, RunOptions(job.plan, job.duration_s, job.lead_in_s, job.patience_s, awaited))
-    reason = await run.run()
-    seconds = session.now_ns / 1e9
-    # Safe first: a Bluetooth service that hangs must not stand between the ride and the disk, nor keep the program.
-    closing = asyncio.create_task(around.source.close())
-    await journal.finish({"reason": reason, "finished_ns": session.now_ns})
-    path = await _finished(journal, around)
-    await asyncio.wait([closing], timeout=CLOSE_S)
-    closing.cancel()
-    return Summary(path, None if path else journal.paths[0], seconds, reason, session.counts, recovered)
+    # To the very end: who is logged out, or presses twice, sends several, and the file is not made yet.
+    with ending_signals(run.stop):
+        reason = await run.run()
+        end_ns = session.now_ns
+        # Safe first: a Bluetooth service that hangs must not stand between the ride and the disk, nor keep us.
+        closing = asyncio.create_task(around.source.close())
+        await journal.finish({"reason": reason, "finished_ns": end_ns})
+        path = await _finished(journal, around)
+        await asyncio.wait([closing], timeout=CLOSE_S)
+        closing.cancel()
+    return Summary(path, None if path else journal.paths[0], end_ns / 1e9, reason, session.counts, recovered)
 
 
 async def _finished(journal: JournalFile, around: Surroundings) -> Path | None:

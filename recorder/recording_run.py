@@ -14,7 +14,6 @@ from analysis.rows import Event
 from recorder.host_watch import BEAT_S, HostWatch
 from recorder.plan_runner import PlanRunner, PlanState
 from recorder.recording_session import RecordingSession, SensorCounts
-from recorder.signals import ending_signals
 from recorder.source import NotificationSource
 
 SYNC_S = 1.0
@@ -65,8 +64,7 @@ class RecordingRun:
             work.append(self._stop_after(self._options.duration_s))
         tasks = [asyncio.create_task(w) for w in work]
         plan = asyncio.create_task(self._follow_plan())
-        with ending_signals(self.stop):
-            reason = await self._reason
+        reason = await self._reason
         # The plan's last words (its open segment) belong to the recording; everything else may go.
         await _end([plan])
         session.happened(Event.FINISHED, reason=reason)

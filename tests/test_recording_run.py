@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import os
-import signal
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -113,19 +111,6 @@ def test_patience_ends_and_says_who_is_missing() -> None:
     outcome = run(RunOptions(TEN_SECONDS, patience_s=60.0, awaited=awaited), present=frozenset({"Alder"}))
     assert outcome.seconds_of(Event.SEGMENT_START) == [60.0]
     assert outcome.said == ["starting without Birch: nothing came in 60 s"]
-
-
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
-def test_a_signal_ends_a_recording_and_is_its_reason(name: str) -> None:
-    async def send(_run: RecordingRun, _clock: LoopClock, _source: FakeSource) -> None:
-        await asyncio.sleep(5.0)
-        os.kill(os.getpid(), getattr(signal, name))
-
-    before = signal.getsignal(getattr(signal, name))
-    outcome = run(RunOptions(TEN_SECONDS), meanwhile=send)
-    assert outcome.reason == name
-    assert outcome.log.rows[-1].detail == {"reason": name}
-    assert signal.getsignal(getattr(signal, name)) == before
 
 
 def test_the_first_reason_counts() -> None:
