@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import functools
 from typing import Protocol
 
@@ -67,6 +68,7 @@ class BluetoothLink:
         self._open = False
         self._chars: dict[str, BleakGATTCharacteristic] = {}
         self._control_point: ControlPoint | None = None
+        self._switching_on = asyncio.Lock()  # a second asker must not write before the indications are on
         self._client = BleakClient(
             device,
             disconnected_callback=self._on_disconnect,
@@ -189,16 +191,13 @@ class BluetoothLink:
 
     async def control_point(self) -> ControlPoint | None:
         """With its indications switched on, once per link; None where the sensor has none."""
-        if self._control_point is None and self._notifies(CONTROL_POINT):
-            self._control_point = ControlPoint(
-                self._write_control_point, functools.partial(self._listener.link_late_answer, self)
-            )
-            try:
+        async with self._switching_on:
+            if self._control_point is None and self._notifies(CONTROL_POINT):
+                late = functools.partial(self._listener.link_late_answer, self)
+                control_point = ControlPoint(self._write_control_point, late)
                 await self._start(CONTROL_POINT)
-            except BaseException:
-                self._control_point = None
-                raise
-        return self._control_point
+                self._control_point = control_point
+            return self._control_point
 
     async def _write_control_point(self, request: bytes) -> None:
         self._listener.link_data(self, CONTROL_POINT, request, self._clock.now_ns(), "write")

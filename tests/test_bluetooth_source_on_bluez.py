@@ -75,9 +75,12 @@ async def test_a_steady_ride_is_recorded_as_it_was_sent_and_every_sensor_is_iden
             await fake.compare(sink), "Alder/2a63", "Alder/2a5b", "Birch/2a63", "Birch/2a66", "Cedar/2a63"
         )
         assert {r["copies"] for r in fake.truth("notify")} == {1}
+        assert {r["how"] for r in fake.truth("subscribe")} == {"StartNotify"}
         assert not any(r["scanning"] for r in fake.truth("connect_call"))
         assert fake.truth("summary")[0]["still_connected"] == []
     assert any(r.payload == b"" for r in sink.rows)
+    # Reading the battery before subscribing to it: the read value comes as no notification.
+    assert {r.payload for r in sink.rows if r.characteristic == "2a19" and r.row_kind == "notification"} == {b"\x2a"}
     birch = sink.identities["Birch"]
     assert (birch.serial, birch.battery_pct, birch.location, birch.crank_length_mm) == ("0002", 90, "spider", 170.0)
     assert sink.identities["Alder"].model == "A\ufffd-1"
@@ -237,7 +240,8 @@ async def test_zero_offsets_are_asked_for_and_every_kind_of_answer_has_its_words
     async with fake_bluez(tmp_path, scenario) as fake:
         async with recording([target(n, i + 1) for i, n in enumerate(names)], HASTY) as (source, sink):
             assert (await source.zero_offset("Alder")).outcome == "unreachable"
-            await until(lambda: len(sink.identities) == 7)
+            # Asked as soon as there is a link, so that the crank length may be asked for at the same time.
+            await until(lambda: source.live() == set(names))
             got = dict(zip(names, await asyncio.gather(*map(source.zero_offset, names)), strict=True))
             busy = await source.zero_offset("Elm")
             await until(lambda: len(sink.of(Event.ZERO_ANSWERED, "Elm")) == 3)

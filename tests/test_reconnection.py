@@ -220,6 +220,13 @@ def test_backoff_doubles_to_thirty_seconds_with_a_little_jitter_and_stays_there(
     assert len(set(waits[5:])) == 4
 
 
+def test_nobody_scans_when_all_are_linked() -> None:
+    bench = Bench()
+    bench.link()
+    assert not bench.machine.scanning
+    assert not any(isinstance(a, StartScan) for _ in range(400) for a in bench.tick(FRESH))
+
+
 def test_a_first_abort_is_retried_at_once_and_the_next_is_not() -> None:
     bench = Bench()
     assert bench.fail(Trouble.ABORTED)[0].next_try_s == 0
