@@ -59,7 +59,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return DONE
     command = COMMANDS.get(words[0])
     if command is None:
-        shown = words[0][:40].encode("ascii", "backslashreplace").decode()
+        from analysis.safe_text import safe_text
+
+        shown = safe_text(words[0], 40)
         print(f"wattproof: there is no command `{shown}`; `wattproof --help` lists them.", file=sys.stderr)
         return BAD_USE
     return run_safely(lambda: _load(command)(words[1:]))
