@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
 from analysis.bench_file import Bench, parse_bench
-from analysis.errors import BadInput
 from analysis.plan_file import Plan, parse_plan
 from recorder.compose import RecordJob, Surroundings, bluetooth_source, record
 from recorder.host_clock import SystemClock
@@ -22,7 +20,7 @@ from simulated_sensors.peripheral import SimulatedRadio
 from simulated_sensors.quayside import quayside_sensors
 from simulated_sensors.ride import Ride
 from simulated_sensors.rider import Effort, efforts_from_steps, ride_efforts
-from simulated_sensors.truth import truth
+from simulated_sensors.truth import write_truth
 from simulated_sensors.virtual_time import VirtualClock, run_virtual
 
 LEAD_IN_S = 20.0
@@ -69,10 +67,7 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callabl
     ride = ride_of(plan, options.seed)
     sensors = quayside_sensors(ride, options.seed)
     if options.truth is not None:
-        try:
-            options.truth.write_text(json.dumps(truth(ride, sensors)))
-        except OSError as fault:
-            raise BadInput(f"the truth cannot be written to {options.truth}: {fault.strerror}") from fault
+        write_truth(options.truth, ride, sensors)
 
     async def main() -> Summary:
         clock = VirtualClock(asyncio.get_running_loop(), SystemClock().utc_ns())

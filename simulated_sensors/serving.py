@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ from simulated_sensors.peripheral import SimulatedRadio
 from simulated_sensors.quayside import quayside_sensors, workshop_sensors
 from simulated_sensors.recording_replay import recorded_sensors
 from simulated_sensors.sensor import SimulatedSensor
-from simulated_sensors.truth import truth
+from simulated_sensors.truth import write_truth
 
 _POLL_S = 0.1
 HOURS_AFTER_PLAN_S = 6 * 3600.0
@@ -37,7 +36,7 @@ class ServeOptions:
 
 
 def sensors_of(options: ServeOptions) -> Sequence[SimulatedSensor]:
-    """:raises BadRecording: for a recording that cannot be replayed."""
+    """:raises BadInput: for a recording that cannot be replayed, or a truth that cannot be written."""
     if options.recording is not None:
         return recorded_sensors(options.recording)
     ride = ride_of(options.plan or quayside_plan(), options.seed, after_plan_s=HOURS_AFTER_PLAN_S)
@@ -46,7 +45,7 @@ def sensors_of(options: ServeOptions) -> Sequence[SimulatedSensor]:
     else:
         meters = workshop_sensors(ride, options.workshop, options.seed)
     if options.truth is not None:
-        options.truth.write_text(json.dumps(truth(ride, meters)))
+        write_truth(options.truth, ride, meters)
     return meters
 
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from analysis.errors import BadInput
+from analysis.safe_text import safe_text
 from simulated_sensors.ride import Ride, Span
 from simulated_sensors.simulated_meter import SimulatedMeter
 
@@ -35,6 +39,14 @@ def truth(ride: Ride, meters: Sequence[SimulatedMeter]) -> dict[str, Any]:
         "power_w_each_second": np.diff(seconds_j).round(2).tolist(),
         "sensors": {meter.name: _sensor(ride, meter) for meter in meters},
     }
+
+
+def write_truth(path: Path, ride: Ride, meters: Sequence[SimulatedMeter]) -> None:
+    """:raises BadInput: where the file cannot be written."""
+    try:
+        path.write_text(json.dumps(truth(ride, meters)))
+    except OSError as fault:
+        raise BadInput(f"the truth cannot be written to {safe_text(str(path), 200)}: {fault.strerror}") from fault
 
 
 def _step(ride: Ride, span: Span) -> dict[str, Any]:
