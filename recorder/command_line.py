@@ -120,6 +120,13 @@ def record(arguments: Sequence[str]) -> int:
     )
     parser.add_argument("--duration", type=seconds, metavar="SECONDS", help="end the recording after that time")
     parser.add_argument(
+        "--lead-in",
+        type=seconds,
+        default=0.0,
+        metavar="SECONDS",
+        help="how long after the start of the recording the plan begins (default 0)",
+    )
+    parser.add_argument(
         "--patience",
         type=seconds,
         default=120.0,
@@ -146,7 +153,7 @@ def record(arguments: Sequence[str]) -> int:
 
     bench = read_bench(options.bench)
     plan = None if options.plan is None else read_plan(options.plan)
-    job = RecordJob(bench, options.out, plan, options.duration, patience_s=options.patience)
+    job = RecordJob(bench, options.out, plan, options.duration, options.lead_in, options.patience)
 
     async def ride() -> Summary:
         clock = SystemClock()
