@@ -1,6 +1,7 @@
 """Knows whether the 95 % intervals and the verdicts keep their promise on mechanically made differences.
 
-Run `python -m tests.experiments.coverage [RIDES]` (2,000 rides per cell unless said; about 10 minutes).
+Run `python -m tests.experiments.coverage [RIDES [SEED]]` (2,000 rides per cell unless said; about 6 minutes).
+The constants of the interval were chosen on seed 1, so that a claim of coverage needs another seed.
 """
 
 # ruff: noqa: T201 - printing its table is what an experiment is for
@@ -97,7 +98,7 @@ def segments_of(pair: Pair, rider: Rider, segment_s: int, count: int) -> list[Pa
     return [pair.part(k * step + BETWEEN_S, (k + 1) * step) for k in range(count)]
 
 
-def run_cell(cell: Cell, rides: int, seed: int = 1) -> Outcome:
+def run_cell(cell: Cell, rides: int, seed: int = 20261125) -> Outcome:
     rng = np.random.default_rng([seed, cell.segment_s, cell.unlike_smoothing])
     count = SEGMENTS[cell.segment_s]
     source = riders(cell.rider, rng, count * (cell.segment_s + BETWEEN_S))
@@ -136,7 +137,9 @@ class VerdictRates:
     segment_pct: dict[str, float]
 
 
-def run_verdicts(error_in_tolerances: float, rides: int, between_sd_pct: float = 0.3, seed: int = 2) -> VerdictRates:
+def run_verdicts(
+    error_in_tolerances: float, rides: int, between_sd_pct: float = 0.3, seed: int = 20261125
+) -> VerdictRates:
     """Two meters, claims 1 % each on one side of the chain, 5 steady segments of 180 s at powers of their own.
 
     `between_sd_pct`: how much the true difference varies from segment to segment (assumed, not measured).
@@ -162,11 +165,11 @@ def _shares(words: list[Word]) -> dict[str, float]:
     return {word: 100.0 * words.count(word) / len(words) for word in ("agrees", "differs", "undecided")}
 
 
-def main(rides: int) -> None:
+def main(rides: int, seed: int) -> None:
     kinds = ["steady", "over-under"] + (["recorded"] if RECORDED.exists() else [])
     print(f"{rides} rides per cell; coverage in %, wanted 95; half-width in % of the reference")
     for kind, segment_s, unlike in product(kinds, SEGMENTS, (False, True)):
-        outcome = run_cell(Cell(kind, segment_s, unlike), rides)
+        outcome = run_cell(Cell(kind, segment_s, unlike), rides, seed)
         figures = "  ".join(
             f"{name} {outcome.covered_pct[name]:5.1f} ±{outcome.half_width_pct[name]:.2f}"
             f" short {outcome.too_short_pct[name]:3.0f}"
@@ -176,10 +179,10 @@ def main(rides: int) -> None:
         print(f"{kind:10} {segment_s:4} s {smoothing} ({outcome.segments:6} segments)  {figures}", flush=True)
     print(f"{rides} rides per error; verdicts in %; tolerance from two claims of 1 %")
     for error in (0.0, 0.5, 1.0, 1.5, 2.0):
-        rates = run_verdicts(error, rides)
+        rates = run_verdicts(error, rides, seed=seed)
         told = "  ".join(f"{w} {rates.ride_pct[w]:5.1f} ({rates.segment_pct[w]:5.1f})" for w in rates.ride_pct)
         print(f"error {error:3.1f} of the tolerance, ride (single segment): {told}", flush=True)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)
+    main(*(int(given) for given in (sys.argv[1:] + ["2000", "20261125"][len(sys.argv) - 1 :])))
