@@ -18,18 +18,17 @@ _HEAD = ("", "mean W", "best 1 s", "rpm", "covered", "gaps", "against reference"
 
 
 def report_table(recording: Recording, judged: Judged) -> str:
-    """Lines of at most 80 characters: the verdicts first, then every segment."""
+    """Lines of at most 80 characters: every segment, then the verdicts, where the eye is when it has scrolled by."""
     bench = recording.metadata.bench.get("bench", {}).get("name", "bench")
     minutes, seconds = divmod(round(recording.end_ns / 1e9), 60)
-    lines = [f"{bench}, {minutes} min {seconds:02d} s, reference: {judged.reference or 'none'}"]
+    lines = [f"{bench}, {minutes} min {seconds:02d} s, reference: {judged.reference or 'none'}", "", _row(_HEAD)]
+    for result in judged.segments:
+        lines += ["", _segment_head(result)]
+        lines += [_meter_row(f, result.comparisons.get(f.meter), judged.reference) for f in result.meters.values()]
     if judged.verdicts:
         lines.append("")
         lines += [fill(verdict_sentence(v), WIDTH, subsequent_indent="    ") for v in judged.verdicts.values()]
         lines.append(fill(comparisons_sentence(len(judged.verdicts)), WIDTH))
-    lines += ["", _row(_HEAD)]
-    for result in judged.segments:
-        lines += ["", _segment_head(result)]
-        lines += [_meter_row(f, result.comparisons.get(f.meter), judged.reference) for f in result.meters.values()]
     return "\n".join(lines) + "\n"
 
 
