@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -48,6 +49,7 @@ Hard efforts can hurt: warm up, stop on pain, dizziness or chest discomfort, and
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the program; returns its exit status."""
+    _print_anything()
     words = list(sys.argv[1:] if arguments is None else arguments)
     if not words or words[0] in ("-h", "--help", "help"):
         print(HELP, end="")
@@ -65,6 +67,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"wattproof: there is no command `{shown}`; `wattproof --help` lists them.", file=sys.stderr)
         return BAD_USE
     return run_safely(lambda: _load(command)(words[1:]))
+
+
+def _print_anything() -> None:
+    """A console that lacks a character of a sensor's name, or the sign ±, shows a question mark."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def run_safely(action: Callable[[], int]) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -189,6 +190,15 @@ def test_a_reader_that_leaves_early_is_no_failure(ride: Path) -> None:
     process.stderr.close()
     assert process.wait(60) in (0, 3)
     assert said == ""
+
+
+def test_a_console_without_our_characters_gets_question_marks(ride: Path) -> None:
+    command = [sys.executable, "-m", "analysis", "report", str(ride)]
+    ascii_only = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    found = subprocess.run(command, cwd=ROOT, env=ascii_only, capture_output=True, text=True, check=False)
+    assert (found.returncode, found.stderr) == (0, "")
+    assert "whole ride" in found.stdout
+    assert "?" in found.stdout
 
 
 def test_a_closed_error_stream_keeps_nothing_out_of_a_result(tmp_path: Path) -> None:
