@@ -163,7 +163,17 @@ class _Columns:
 
 
 def detail_json(row: Row) -> str:
-    return json.dumps(dict(row.detail), ensure_ascii=False, separators=(",", ":"))
+    text = json.dumps(dict(row.detail), ensure_ascii=False, separators=(",", ":"))
+    # Half a surrogate pair, as in the path of a folder that is no UTF-8, must not cost the ride: it is escaped.
+    return text if _is_unicode(text) else json.dumps(dict(row.detail), separators=(",", ":"))
+
+
+def _is_unicode(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _compare(path: Path, rows: Sequence[Row]) -> None:

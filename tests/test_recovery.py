@@ -308,6 +308,15 @@ def test_the_ballast_of_a_journal_that_is_left_stays_with_it(tmp_path: Path) -> 
     assert (tmp_path / "ride.ballast").exists()
 
 
+def test_text_that_is_no_unicode_does_not_cost_the_ride(tmp_path: Path) -> None:
+    journal = Journal(3)
+    journal.event(1.0, Event.STORAGE, words="recording continues in /r\udce4der")
+    journal.put(tmp_path)
+    (ride,) = recover_folder(tmp_path, SYSTEM).recovered
+    assert numbers(ride.recording) == [0, 1, 2]
+    assert events(ride.recording, Event.STORAGE)[0].detail["words"].endswith("/r\udce4der")
+
+
 def test_a_ride_without_a_single_row_becomes_a_file(tmp_path: Path) -> None:
     Journal(0).put(tmp_path)
     (ride,) = recover_folder(tmp_path, SYSTEM).recovered
