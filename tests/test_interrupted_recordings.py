@@ -334,6 +334,13 @@ def test_where_the_file_cannot_be_made_the_journal_is_kept_and_named(tmp_path: P
     assert ride.clean
 
 
+def test_an_old_journal_that_cannot_be_read_does_not_prevent_a_ride(tmp_path: Path) -> None:
+    (tmp_path / "old.journal").write_bytes(b"rubbish")
+    summary, _, _ = record_with(tmp_path, FakeSource([deliver]))
+    assert summary.recording is not None
+    assert left_in(tmp_path) == sorted(["old.journal", summary.recording.name])
+
+
 # -- folders ---------------------------------------------------------------------------------------------------
 
 
