@@ -17,6 +17,7 @@ from analysis.mean_interval import (
     prewhitened_interval,
     ratio_series,
     ride_intervals,
+    student_t,
 )
 from analysis.meter_figures import grid, mean_of
 from analysis.meter_signal import MeterSignal, shared_cadence
@@ -169,7 +170,10 @@ def _intervals(powers: Sequence[Floats], bases: Sequence[Floats], segments: Sequ
 
 
 def _always_valid(interval: MeanInterval) -> MeanInterval:
-    return replace(interval, half_width=live_interval(interval).half_width_pct, method="always-valid")
+    """The variance is widened with it, so that a pooled verdict counts the looking as well."""
+    half_width = live_interval(interval).half_width_pct
+    variance = interval.n * (half_width / student_t(0.975, math.inf)) ** 2
+    return replace(interval, half_width=half_width, long_run_variance=variance, method="always-valid")
 
 
 def _comparison(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.mean_interval import student_t
+from analysis.mean_interval import dot, student_t
 
 Floats = NDArray[np.float64]
 
@@ -97,11 +97,11 @@ def _correlations(moves: Floats, reference_moves: Floats, shifts: int) -> Floats
     """
     both = np.isfinite(moves) & np.isfinite(reference_moves)
     a, b = np.where(both, moves, 0.0), np.where(both, reference_moves, 0.0)
-    scale = math.sqrt(float(a @ a) * float(b @ b))
+    scale = math.sqrt(dot(a, a) * dot(b, b))
     if scale == 0 or a.size <= shifts:
         return np.zeros(2 * shifts + 1)
-    ahead = [float(a[: a.size - shift] @ b[shift:]) for shift in range(shifts, 0, -1)]
-    behind = [float(a[shift:] @ b[: b.size - shift]) for shift in range(shifts + 1)]
+    ahead = [dot(a[: a.size - shift], b[shift:]) for shift in range(shifts, 0, -1)]
+    behind = [dot(a[shift:], b[: b.size - shift]) for shift in range(shifts + 1)]
     return np.array(ahead + behind) / scale
 
 

@@ -57,6 +57,11 @@ def student_t(probability: float, degrees_of_freedom: float) -> float:
     return float(ndtri(probability) if math.isinf(degrees_of_freedom) else stdtrit(degrees_of_freedom, probability))
 
 
+def dot(a: Floats, b: Floats) -> float:
+    """Σ a·b in this thread: a matrix library would wake others for it, which costs more wherever a core is busy."""
+    return float(np.einsum("i,i->", a, b))
+
+
 def ratio_series(a: ArrayLike, b: ArrayLike) -> RatioSeries:
     """Compare meter a with the reference b second by second; a nan on either side is a gap on both.
 
@@ -188,7 +193,7 @@ def newey_west_interval(series: ArrayLike, lags: int | None = None) -> MeanInter
         return _unknown(float(value.mean()) if n else math.nan, n, "newey-west")
     lags = math.floor(4 * (n / 100) ** (2 / 9)) if lags is None else lags
     deviation = value - value.mean()
-    gamma = [float(deviation[lag:] @ deviation[: n - lag]) / n for lag in range(min(lags, n - 1) + 1)]
+    gamma = [dot(deviation[lag:], deviation[: n - lag]) / n for lag in range(min(lags, n - 1) + 1)]
     long_run = gamma[0] + 2 * sum((1 - lag / (lags + 1)) * g for lag, g in enumerate(gamma) if lag)
     return _interval(float(value.mean()), n, gamma[0], long_run, math.inf, "newey-west")
 
