@@ -149,11 +149,14 @@ def _gaps_ns(held: HeldSignal | None, start_ns: int, stop_ns: int) -> Ints:
     """Lengths of the stretches of [start_ns, stop_ns) in which nothing is held."""
     if held is None:
         return np.array([stop_ns - start_ns], np.int64) if stop_ns > start_ns else np.empty(0, np.int64)
-    begins = np.concatenate(([start_ns], np.clip(held.stop_ns, start_ns, stop_ns)))
-    ends = np.concatenate((np.clip(held.start_ns, start_ns, stop_ns), [stop_ns]))
+    first, beyond = np.searchsorted(held.start_ns, [start_ns, stop_ns])
+    near = slice(max(int(first) - 1, 0), int(beyond))  # one before: it may hold into the stretch
+    from_ns, until_ns = held.start_ns[near], held.stop_ns[near]
+    begins = np.concatenate(([start_ns], np.clip(until_ns, start_ns, stop_ns)))
+    ends = np.concatenate((np.clip(from_ns, start_ns, stop_ns), [stop_ns]))
     lengths = ends - np.maximum.accumulate(begins)
     # Neighbouring gaps with no held time between them (a sample that holds nothing) are one gap.
-    group = np.concatenate(([0], np.cumsum(held.stop_ns > held.start_ns)))
+    group = np.concatenate(([0], np.cumsum(until_ns > from_ns)))
     joined = np.zeros(int(group[-1]) + 1, np.int64)
     np.add.at(joined, group, np.maximum(lengths, 0))
     return joined[joined > 0]

@@ -85,9 +85,12 @@ def greatest_mean_w(signal: HeldSignal, window_ns: int, start_ns: int, stop_ns: 
     last_ns = stop_ns - window_ns
     if last_ns < start_ns:
         return math.nan
+    first, beyond = np.searchsorted(signal.start_ns, [start_ns, stop_ns])
+    near = slice(max(int(first) - 1, 0), int(beyond))  # one before: it may hold into the stretch and end in it
+    begin_ns, end_ns = signal.start_ns[near], signal.stop_ns[near]
     # Where a sample lasts until the next, its end is the next one's beginning and need not be tried twice.
-    into_gaps = signal.stop_ns[np.append(signal.stop_ns[:-1] < signal.start_ns[1:], [True])[: signal.stop_ns.size]]
-    edges = np.concatenate((signal.start_ns, into_gaps))
+    into_gaps = end_ns[np.append(end_ns[:-1] < begin_ns[1:], [True])[: end_ns.size]]
+    edges = np.concatenate((begin_ns, into_gaps))
     begins = np.concatenate((edges, edges - window_ns, [start_ns, last_ns]))
     begins = begins[(begins >= start_ns) & (begins <= last_ns)]
     before, after = signal.up_to(begins), signal.up_to(begins + window_ns)
