@@ -5,6 +5,7 @@ Importing this module costs what the libraries cost: import it inside the functi
 
 from __future__ import annotations
 
+import logging
 import sys
 from dataclasses import dataclass
 
@@ -59,6 +60,10 @@ if sys.platform == "linux":
     from dbus_fast.aio import MessageBus
 
     __all__ += ["BusType", "DBusError", "Message", "MessageBus", "MessageType", "Variant"]
+
+# What goes wrong is said in our own words; without a handler these libraries would write to the terminal themselves.
+for _library in ("bleak", "dbus_fast"):
+    logging.getLogger(_library).addHandler(logging.NullHandler())
 
 
 @dataclass(frozen=True)
