@@ -64,9 +64,10 @@ def write_recording(path: Path, rows: Sequence[Row], metadata: Metadata, storage
         _compare(beside, ordered)
         storage.rename(beside, path)
         storage.sync_dir(path.parent)
-    except (OSError, pa.ArrowException) as fault:
-        beside.unlink(missing_ok=True)
+    except (OSError, ValueError, pa.ArrowException) as fault:
         raise FinishFailed(f"{path} could not be finished ({fault}); the journal beside it is kept.") from fault
+    finally:
+        beside.unlink(missing_ok=True)
 
 
 def holds_the_same(path: Path, rows: Sequence[Row]) -> bool:
@@ -74,7 +75,7 @@ def holds_the_same(path: Path, rows: Sequence[Row]) -> bool:
     ordered = rows if _in_order(rows) else sorted(rows, key=lambda row: row.host_ns)
     try:
         _compare(path, ordered)
-    except (FinishFailed, OSError, pa.ArrowException):
+    except (FinishFailed, OSError, ValueError, pa.ArrowException):
         return False
     return True
 

@@ -263,6 +263,8 @@ class Failing(SystemStorage):
     def rename(self, old: Path, new: Path) -> None:
         if self.call == "rename":
             raise OSError(errno.EIO, os.strerror(errno.EIO))
+        if self.call == "anything":
+            raise RuntimeError("a fault that nobody thought of")
         super().rename(old, new)
 
     def unlink(self, path: Path) -> None:
@@ -287,6 +289,28 @@ def test_a_file_that_cannot_be_put_in_place_leaves_its_journal_and_nothing_else(
     assert list(tmp_path.iterdir()) == [path]
     with pytest.raises(FinishFailed):
         recover_journal([path], Failing("rename"))
+
+
+def test_a_fault_that_nobody_thought_of_stops_no_other_recovery(tmp_path: Path) -> None:
+    paths = [Journal(10).put(tmp_path, name) for name in ("a.journal", "b.journal")]
+    found = recover_folder(tmp_path, Failing("anything"))
+    assert [str(path) in words for path, words in zip(paths, found.left, strict=True)] == [True, True]
+    assert sorted(tmp_path.iterdir()) == paths
+
+
+def test_a_file_that_does_not_read_back_as_written_is_not_kept(tmp_path: Path) -> None:
+    path = Journal(10).put(tmp_path)
+    found = recover_folder(tmp_path, Forgetful())
+    assert "does not read back" in found.left[0] or "could not be finished" in found.left[0]
+    assert list(tmp_path.iterdir()) == [path]
+
+
+class Forgetful(SystemStorage):
+    def sync_path(self, path: Path) -> None:
+        """The disk says yes and keeps something else: one byte of the pages is another one."""
+        data = bytearray(path.read_bytes())
+        data[len(data) // 4] ^= 0xFF
+        path.write_bytes(data)
 
 
 # -- what a kill at the very start leaves ----------------------------------------------------------------------
