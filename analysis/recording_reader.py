@@ -83,11 +83,12 @@ def read_recording(path: Path) -> Recording:
     try:
         events = _events(file)
         table = _sample_table(file, metadata.decoder_version)
-    except (OSError, ValueError, pa.ArrowException) as fault:
+        samples = _samples(metadata, table)
+    # A footer has no checksum: damaged, it may also give indices and numbers that cannot be.
+    except (OSError, ValueError, LookupError, ArithmeticError, pa.ArrowException) as fault:
         raise BadRecording(
             f"{_shown(path)} is damaged: {safe_text(str(fault), 120)}; use its copy or journal."
         ) from fault
-    samples = _samples(metadata, table)
     host_ns = table["host_ns"]
     last_ns = int(host_ns[-1].as_py()) if len(host_ns) else 0
     return Recording(path, metadata, bench_from_dict(metadata.bench), samples, events, last_ns)

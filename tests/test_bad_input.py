@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -134,6 +135,28 @@ def test_bad_use_is_one_sentence_and_status_2(case: str, place: Path, capsys: py
     assert expected in sentence[0]
     assert "Traceback" not in printed.err
     assert "\x1b" not in printed.err
+
+
+def test_no_flipped_bit_gives_a_traceback_or_another_figure(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pages have checksums, and so have the names and metadata that we take from the footer."""
+    good = place / "good.parquet"
+    data = good.read_bytes()
+    assert main(["report", str(good)]) == 0
+    figures = capsys.readouterr().out
+    flipped = place / "made" / "ride.parquet"
+    original = flipped.read_bytes()
+    chance = random.Random(3)
+    refused = 0
+    for _ in range(400):
+        broken = bytearray(data)
+        broken[chance.randrange(len(broken))] ^= 1 << chance.randrange(8)
+        flipped.write_bytes(broken)
+        status = main(["report", str(flipped)])
+        assert status in (0, 2)
+        refused += status == 2
+        assert capsys.readouterr().out == (figures if status == 0 else "")
+    flipped.write_bytes(original)
+    assert refused > 100
 
 
 def test_the_same_words_with_good_files_are_taken(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
