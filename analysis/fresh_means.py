@@ -1,11 +1,11 @@
-"""Knows a held signal on an even grid, shifted by a meter's lag: means where fresh throughout, nan elsewhere."""
+"""Knows a held signal on an even grid: means where it is fresh throughout, less a lag, and smoothed where asked."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.grid import HeldSignal
 
@@ -31,3 +31,14 @@ def fresh_means(
     first_ns = start_ns + (ns(lag_s) if math.isfinite(lag_s) else 0)
     part = held.between(first_ns + step_ns * np.arange(steps + 1, dtype=np.int64))
     return np.where(part.fresh_ns == step_ns, part.value_ns / step_ns, np.nan)
+
+
+def exponentially_smoothed(power_w: ArrayLike, time_constant_s: float, step_s: float) -> Floats:
+    """A first-order low pass of a series on an even grid; nan where it remembers a gap or its beginning."""
+    power = np.asarray(power_w, dtype=np.float64)
+    if not time_constant_s > 0:
+        return power
+    weights = np.exp(-np.arange(0.0, 8 * time_constant_s, step_s) / time_constant_s)
+    smooth = np.convolve(power, weights / weights.sum())[: power.size]
+    smooth[: weights.size - 1] = np.nan
+    return smooth
