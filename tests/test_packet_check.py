@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.packet_check import packet_check
-from analysis.samples import SensorSamples, Series
+from analysis.samples import Floats, SensorSamples, Series
 from simulated_sensors.meter_faults import CounterReset, SkippedSamples
 from simulated_sensors.quayside import ALDER, BIRCH, CEDAR, DOGWOOD
 from simulated_sensors.rider import Effort, ride_efforts
@@ -17,24 +17,23 @@ from tests.simulated_rides import S, ride_segments, segment, simulated_samples
 
 
 def packets(
-    torque_raw: list[int], crank_ticks: list[int], power_w: float, turns: int = 1, kind: str = "crank"
+    torque_raw: list[int], ticks: list[int], power_w: float, turns: int = 1, kind: str = "crank"
 ) -> SensorSamples:
     """One packet a second, each telling of `turns` more turns."""
     count = len(torque_raw)
     host_ns = S * np.arange(count, dtype=np.int64)
-    nothing, ticks_per_s = np.full(count, np.nan), 1024 if kind == "crank" else 2048
-    columns = {
-        "accumulated_torque_nm": np.array(torque_raw) % 65536 / 32,
+    nothing = np.full(count, np.nan)
+    ticks_per_s, wrap = (1024, 1 << 16) if kind == "crank" else (2048, 1 << 32)
+    columns: dict[str, Floats] = {
+        "accumulated_torque_nm": np.array([t % 65536 / 32 for t in torque_raw]),
         "crank_revolutions": nothing,
         "crank_event_s": nothing,
         "wheel_revolutions": nothing,
         "wheel_event_s": nothing,
         "power_w": np.full(count, power_w),
     }
-    columns[f"{kind}_revolutions"] = 65530.0 + turns * np.arange(count)
-    if kind == "crank":
-        columns["crank_revolutions"] %= 65536
-    columns[f"{kind}_event_s"] = np.array(crank_ticks) % 65536 / ticks_per_s
+    columns[f"{kind}_revolutions"] = np.array([(65530 + turns * k) % wrap for k in range(count)], np.float64)
+    columns[f"{kind}_event_s"] = np.array([t % 65536 / ticks_per_s for t in ticks])
     series = {name: Series(host_ns, values) for name, values in columns.items()}
     return SensorSamples("Alder", power_w=series["power_w"], torque_packets=series, arrivals_ns=host_ns)
 
@@ -117,7 +116,7 @@ def test_torque_of_a_sensor_with_both_events_goes_with_those_that_move_it() -> N
     wheel = packets([8 * 32 * 5 * k for k in range(100)], [2048 * k for k in range(100)], 250.0, 5, "wheel")
     crank = packets([0] * 100, [1024 * (k // 2) for k in range(100)], 250.0)
     both = {**wheel.torque_packets, "crank_event_s": crank.torque_packets["crank_event_s"]}
-    both["crank_revolutions"] = Series(both["power_w"].host_ns, np.arange(100) // 2 + 0.0)
+    both["crank_revolutions"] = Series(both["power_w"].host_ns, (np.arange(100) // 2).astype(np.float64))
     assert packet_check(replace(wheel, torque_packets=both), [segment(0, 100)])[0].source == "wheel"
 
 
