@@ -42,8 +42,8 @@ def judge_recording(recording: Recording, reference: str | None = None, *, worst
         raise BadInput(f"there is no meter named `{safe_text(reference)}` here; there are {', '.join(meters)}.")
     signals = bench_signals(recording.bench, recording.samples)
     setup = replace(setup_of(recording.bench, reference), worst_case=worst_case)
-    if setup.reference not in signals:
-        setup = replace(setup, reference=None)  # it never sent anything: there is nothing to compare against
+    if setup.reference not in signals or signals[setup.reference].power is None:
+        setup = replace(setup, reference=None)  # it never sent any power: there is nothing to compare against
     lags = _lags(signals, setup.reference, recording.end_ns)
     setup = replace(setup, lags_s={name: lag.lag_s for name, lag in lags.items() if lag.determined})
     segments = segment_metrics(signals, recording.segments, setup)

@@ -11,7 +11,8 @@ def verdict_sentence(verdict: RideVerdict) -> str:
     """What is said of a meter in public, with the numbers it follows from."""
     judgement = verdict.judgement
     if math.isnan(verdict.difference_pct):
-        return f"{verdict.meter} cannot be compared with {verdict.reference}: no seconds in common."
+        why = f"{verdict.reference} reads nothing above 0 W" if verdict.counted else "no seconds in common"
+        return f"{verdict.meter} cannot be compared with {verdict.reference}: {why}: undecided."
     parts = [f"{verdict.meter} reads {_beside(verdict.difference_pct)} {verdict.reference}"]
     if verdict.expected_pct:
         limit = 2 * verdict.expected_sd_pct
