@@ -21,7 +21,7 @@ from recorder.compose import RecordJob, Surroundings, record
 from recorder.host_clock import SystemClock
 from recorder.source import RecordSink
 from recorder.storage import SystemStorage
-from tests.riding import FakeSource, one_meter_bench
+from tests.riding import FakeSource, one_meter_bench, payload
 
 
 def tell(words: str) -> None:
@@ -67,15 +67,6 @@ class DoomedStorage(SystemStorage):
     def sync_dir(self, folder: Path) -> None:
         self._called("sync_dir")
         super().sync_dir(folder)
-
-
-def payload(number: int) -> bytes:
-    """200 W, and the number as wheel revolutions (Cycling Power Service 1.1, 3.2: flag bit 4)."""
-    return bytes.fromhex("1000c800") + number.to_bytes(4, "little") + b"\x00\x00"
-
-
-def number_in(data: bytes) -> int:
-    return int.from_bytes(data[4:8], "little")
 
 
 async def ride(folder: Path, rows: int, storage: SystemStorage) -> None:

@@ -12,10 +12,12 @@ from typing import Any
 import pyarrow.parquet as pq
 
 from analysis.bench_file import Bench, parse_bench
+from analysis.command_line import main as run_program
 from analysis.plan_file import Plan, parse_plan
 from analysis.rows import Row, RowKind
 from recorder.compose import RecordJob, Surroundings, bluetooth_source, record
 from recorder.host_clock import SystemClock
+from recorder.journal import JournalEncoder
 from recorder.recording_run import Summary
 from recorder.source import RecordSink
 from recorder.storage import SystemStorage
@@ -51,6 +53,64 @@ def one_meter_bench() -> Bench:
 def plan_of(*steps: str) -> Plan:
     """Each step is the body of a `[[step]]`."""
     return parse_plan(('[plan]\nname = "short"\n' + "".join(f"[[step]]\n{step}\n" for step in steps)).encode())
+
+
+def payload(number: int) -> bytes:
+    """200 W, and the number as wheel revolutions (Cycling Power Service 1.1, 3.2: flag bit 4)."""
+    return bytes.fromhex("1000c800") + number.to_bytes(4, "little") + b"\x00\x00"
+
+
+def number_in(data: bytes) -> int:
+    return int.from_bytes(data[4:8], "little")
+
+
+def journal_header(**changes: Any) -> dict[str, Any]:
+    return {
+        "schema_major": 1,
+        "schema_minor": 0,
+        "decoder_version": 1,
+        "product_version": "test",
+        "session_id": "ride-1",
+        "host": "laptop",
+        "clock": "fake",
+        "utc_anchors": {},
+        "bench": one_meter_bench().as_dict(),
+        "plan": None,
+        "sensors": {},
+        **changes,
+    }
+
+
+class Journal:
+    """The frames of a ride of `rows` seconds, one notification a second."""
+
+    def __init__(self, rows: int, session_id: str = "ride-1", **changes: Any) -> None:
+        self.encoder = JournalEncoder(session_id, journal_header(session_id=session_id, **changes), seed=5)
+        self.preamble = self.encoder.preamble()
+        self.frames = [self.encoder.payload(n * 1_000_000_000, "Alder", "2a63", payload(n)) for n in range(rows)]
+
+    def event(self, at_s: float, event: str, **detail: Any) -> None:
+        self.frames.append(self.encoder.row(Row(round(at_s * 1e9), "event", event=event, detail=detail)))
+
+    def end(self, reason: str = "duration") -> Journal:
+        self.frames.append(self.encoder.end({"reason": reason, "finished_ns": 0}))
+        return self
+
+    def all_bytes(self) -> bytes:
+        return self.preamble + b"".join(self.frames)
+
+    def put(self, folder: Path, name: str = "ride.journal") -> Path:
+        path = folder / name
+        path.write_bytes(self.all_bytes())
+        return path
+
+
+def exit_status(*words: str) -> int:
+    """As the shell would see it; the parser of arguments leaves by an exception."""
+    try:
+        return run_program(list(words))
+    except SystemExit as left:
+        return int(left.code or 0)
 
 
 # -- the real recorder in simulated air ------------------------------------------------------------------------

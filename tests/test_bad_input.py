@@ -14,9 +14,7 @@ import pytest
 
 from analysis.command_line import main
 from analysis.recording_schema import METADATA_DIGEST_KEY, METADATA_KEY, SCHEMA_MAJOR, metadata_digest
-from tests.riding import ONE_METER
-from tests.test_command_line import exit_status
-from tests.test_recovery import Journal
+from tests.riding import ONE_METER, Journal, exit_status
 
 PLAN = '[plan]\nname = "short"\n[[step]]\nname = "easy"\nkind = "free"\nseconds = 10\n'
 

@@ -14,7 +14,7 @@ import pytest
 from analysis.command_line import COMMANDS, main, run_safely
 from analysis.errors import BadInput
 from recorder.recording_run import Summary
-from tests.test_recovery import Journal
+from tests.riding import Journal, exit_status
 
 ROOT = Path(__file__).resolve().parents[1]
 HEAVY = (
@@ -29,14 +29,6 @@ HEAVY = (
     "recorder",
     "simulated_sensors",
 )
-
-
-def exit_status(*words: str) -> int:
-    """As the shell would see it; the parser of arguments leaves by an exception."""
-    try:
-        return main(list(words))
-    except SystemExit as left:
-        return int(left.code or 0)
 
 
 def strict_json(text: str) -> Any:

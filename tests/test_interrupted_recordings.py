@@ -30,9 +30,18 @@ from simulated_sensors.hci_server import serve_hci
 from simulated_sensors.peripheral import SimulatedRadio
 from simulated_sensors.sensor import Packet
 from simulated_sensors.virtual_time import run_virtual
-from tests.doomed_recorder import number_in, payload
 from tests.fake_sensors import FakeSensor
-from tests.riding import ONE_METER, POWER, FakeSource, LoopClock, one_meter_bench, silence, table_of
+from tests.riding import (
+    ONE_METER,
+    POWER,
+    FakeSource,
+    LoopClock,
+    number_in,
+    one_meter_bench,
+    payload,
+    silence,
+    table_of,
+)
 
 ROOT = Path(__file__).resolve().parents[1]
 SYSTEM = SystemStorage()

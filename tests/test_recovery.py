@@ -6,7 +6,6 @@ import errno
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -15,56 +14,13 @@ from analysis.recording_reader import read_metadata, read_recording
 from analysis.rows import Event, Row
 from recorder import journal_frames
 from recorder.errors import FinishFailed, JournalDamaged
-from recorder.journal import JournalEncoder
 from recorder.journal_segments import journal_segments
 from recorder.recovery import recover_folder, recover_journal
 from recorder.storage import SystemStorage
-from tests.doomed_recorder import number_in, payload
-from tests.riding import one_meter_bench, table_of
+from tests.riding import Journal, journal_header, number_in, payload, table_of
 
 SYSTEM = SystemStorage()
 SECOND_NS = 1_000_000_000
-
-
-def header(**changes: Any) -> dict[str, Any]:
-    return {
-        "schema_major": 1,
-        "schema_minor": 0,
-        "decoder_version": 1,
-        "product_version": "test",
-        "session_id": "ride-1",
-        "host": "laptop",
-        "clock": "fake",
-        "utc_anchors": {},
-        "bench": one_meter_bench().as_dict(),
-        "plan": None,
-        "sensors": {},
-        **changes,
-    }
-
-
-class Journal:
-    """The frames of a ride of `rows` seconds, one notification a second."""
-
-    def __init__(self, rows: int, session_id: str = "ride-1", **changes: Any) -> None:
-        self.encoder = JournalEncoder(session_id, header(session_id=session_id, **changes), seed=5)
-        self.preamble = self.encoder.preamble()
-        self.frames = [self.encoder.payload(n * SECOND_NS, "Alder", "2a63", payload(n)) for n in range(rows)]
-
-    def event(self, at_s: float, event: str, **detail: Any) -> None:
-        self.frames.append(self.encoder.row(Row(round(at_s * SECOND_NS), "event", event=event, detail=detail)))
-
-    def end(self, reason: str = "duration") -> Journal:
-        self.frames.append(self.encoder.end({"reason": reason, "finished_ns": 0}))
-        return self
-
-    def all_bytes(self) -> bytes:
-        return self.preamble + b"".join(self.frames)
-
-    def put(self, folder: Path, name: str = "ride.journal") -> Path:
-        path = folder / name
-        path.write_bytes(self.all_bytes())
-        return path
 
 
 def numbers(path: Path) -> list[int]:
@@ -219,7 +175,7 @@ def test_the_one_journal_named_is_an_error_where_it_cannot_be_read(tmp_path: Pat
 
 
 def test_a_journal_of_a_newer_version_is_left(tmp_path: Path) -> None:
-    newer = journal_frames.Header("ride-1", 5, [], header(), journal_frames.FORMAT_VERSION + 1)
+    newer = journal_frames.Header("ride-1", 5, [], journal_header(), journal_frames.FORMAT_VERSION + 1)
     body = journal_frames.header_body(newer)
     (tmp_path / "ride.journal").write_bytes(journal_frames.frame_bytes(journal_frames.HEADER, 0, body, 5))
     found = recover_folder(tmp_path, SYSTEM)
