@@ -78,6 +78,15 @@ class HeldSignal:
         area = self._area_before[inside] + self._value[inside] * reached_ns
         return Held(area, self._fresh_before[inside] + reached_ns)
 
+    def at(self, instant_ns: ArrayLike) -> Floats:
+        """The value that is held at each instant; nan where none is."""
+        instant = np.asarray(instant_ns, dtype=np.int64)
+        if self.start_ns.size == 0:
+            return np.full(instant.shape, np.nan)
+        index = np.searchsorted(self.start_ns, instant, side="right") - 1
+        inside = np.maximum(index, 0)
+        return np.where((index >= 0) & (instant < self.stop_ns[inside]), self._value[inside], np.nan)
+
     def between(self, edges_ns: ArrayLike) -> Held:
         """Integral and fresh time between neighbouring edges, which must not descend."""
         total = self.up_to(np.asarray(edges_ns, dtype=np.int64))
