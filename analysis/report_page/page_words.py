@@ -1,0 +1,144 @@
+"""Sentences and short phrases that only the page needs, made from findings; no number is worked out here."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from analysis.bench_file import Meter
+from analysis.comparison import Comparison
+from analysis.judge import Judged
+from analysis.lag import Lag
+from analysis.mean_interval import MeanInterval
+from analysis.paired_seconds import RideAgreement
+from analysis.recording_reader import Recording
+from analysis.report_page.number_text import counted, number, plus_minus
+from analysis.ride_verdict import RideVerdict
+from analysis.segments import Segment
+from analysis.tolerance import Expectation, Tolerance
+
+LITTLE_COVERED_PCT = 90.0
+
+
+def cannot_say(recording: Recording, judged: Judged) -> Iterable[str]:
+    """What this recording does not carry, before anything is said from it."""
+    heard = judged.ride.meters
+    if not heard:
+        yield "No sensor sent anything that could be understood: there is nothing to judge."
+        return
+    powered = [name for name, f in heard.items() if math.isfinite(f.mean_power_w)]
+    silent = [m.name for m in recording.bench.meter if m.name not in powered]
+    if silent:
+        yield f"Nothing can be said of {', '.join(silent)}: no power was received."
+    wanted = recording.bench.reference
+    if judged.reference not in powered and wanted is not None and powered:
+        yield f"Nothing is compared: the reference, {wanted.name}, sent no power. Choose another with --reference."
+    elif len(powered) == 1:
+        yield f"Only {powered[0]} sent power; a comparison needs two meters."
+    if judged.reference in powered and not heard[str(judged.reference)].mean_power_w > 0:
+        yield f"{judged.reference} read no power above zero, so no difference can be given in per cent."
+    for name in powered:
+        if heard[name].coverage_pct < LITTLE_COVERED_PCT:
+            yield f"{name} was fresh for {heard[name].coverage_pct:.0f} % of the ride only; the rest is not compared."
+    if len(judged.segments) == 1 and judged.segments[0].segment.segment_no == 0:
+        yield "No segment was marked: the whole ride is taken as one."
+
+
+def about_meter(meter: Meter | None) -> str:
+    if meter is None:
+        return ""
+    claim = "no claim stated" if meter.claim_pct is None else f"claim ± {meter.claim_pct:g}\u202f%"
+    return f"{meter.place}, {claim}"
+
+
+def about_segment(segment: Segment) -> str:
+    parts = [segment.step_kind] if segment.step_kind != segment.name else []
+    if segment.posture != "seated":
+        parts.append(segment.posture)
+    if segment.target_w is not None:
+        parts.append(f"target {segment.target_w:g}\u202fW")
+    if segment.settle_ns:
+        parts.append(f"first {segment.settle_ns / 1e9:g}\u202fs left out")
+    if segment.ended_by == "interrupted":
+        parts.append("interrupted")
+    return ", ".join(parts)
+
+
+def difference_words(comparison: Comparison) -> str:
+    if not math.isfinite(comparison.difference_pct.mean):
+        return "not compared"
+    return (
+        f"{number(comparison.mean_difference_w, '+.1f', 'W')}\u2003{interval_words(comparison.difference_pct)}\u202f%"
+    )
+
+
+def interval_words(interval: MeanInterval) -> str:
+    return plus_minus(interval.mean, math.inf if interval.too_short else interval.half_width)
+
+
+def expected_words(expectation: Expectation) -> str:
+    if expectation.ratio == 1:
+        return "0"
+    return plus_minus(100 * (expectation.ratio - 1), 2 * expectation.loss_sd_pct, ".1f")
+
+
+def tolerance_words(tolerance: Tolerance | None) -> str:
+    return "–" if tolerance is None else f"± {tolerance.pct:.2f}"
+
+
+def lag_words(lag: Lag) -> str:
+    return plus_minus(lag.lag_s, lag.half_width_s) if lag.determined else f"not determined: {lag.why_not}"
+
+
+def agreement_words(agreement: RideAgreement, verdict: RideVerdict | None, outside: int) -> str:
+    limits = agreement.limits_w
+    if limits is None:
+        return "Fewer than two seconds in common."
+    words = f"Mean {limits.bias:+.1f} W; limits of agreement {limits.lower:+.1f} and {limits.upper:+.1f} W"
+    words += f", {limits.n} seconds, of which {limits.n_eff:.0f} count as independent."
+    if outside:
+        words += f" {counted(outside, 'second lies', 'seconds lie')} beyond the axes."
+    line = None if verdict is None else verdict.line
+    if line is None:
+        return words
+    slope, level = f"{line.slope:.3f}", f"{abs(line.intercept):.1f}"
+    if math.isfinite(line.slope_se):
+        slope, level = f"({slope} ± {1.96 * line.slope_se:.3f})", f"({level} ± {1.96 * line.intercept_se:.1f})"
+    sign = "−" if line.intercept < 0 else "+"
+    return f"{words} Line: {slope} × {verdict.reference if verdict else ''} {sign} {level} W."
+
+
+def drivetrain_words(recording: Recording) -> str:
+    train = recording.bench.drivetrain
+    named = f" of {train.id}" if train.id else ""
+    drag = f", and a drag of {train.drag_nm:g} ± {2 * train.drag_sd_nm:g} N·m" if train.drag_nm else ""
+    behind = [m.name for m in recording.bench.meter if m.behind_chain]
+    who = f"Behind the chain: {', '.join(behind)}." if behind else "No meter sits behind the chain."
+    details = "; ".join(w for w in (train.chain, train.lubrication) if w)
+    loss = (
+        f"The chain{named} is taken to lose {train.loss_pct:g} ± {2 * train.loss_sd_pct:g} % from crank to hub{drag}"
+    )
+    return f"{loss}; its doubt is in the tolerance of every comparison across it. {who} {details}".strip()
+
+
+def sides_words(judged: Judged) -> str:
+    """What each meter's split is worth, said beside the figures."""
+    by_split: dict[str, list[str]] = {}
+    for name, figures in judged.ride.meters.items():
+        by_split.setdefault(figures.split, []).append(name)
+    phrases = {
+        "measured": "measure both sides",
+        "inferred": "infer the split from one measurement",
+        "doubled": "measure one side and double it: no split can be had from them",
+    }
+    single = {
+        "measured": "measures both sides",
+        "inferred": "infers the split from one measurement",
+        "doubled": "measures one side and doubles it: no split can be had from it",
+    }
+    told = [
+        f"{' and '.join(names)} {(single if len(names) == 1 else phrases)[split]}"
+        for split, names in by_split.items()
+        if split in phrases
+    ]
+    return "; ".join(told) + "." if told else "The bench file does not say how the meters come by a split."
