@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 EXAMPLE = """example:
-  wattproof report 2026-11-25_0930_quayside-bench.parquet
+  wattproof report 2026-11-25_0930_quayside-bench.parquet --out report
 """
 
 
@@ -20,13 +20,14 @@ def report(arguments: Sequence[str]) -> int:
     parser = argparse.ArgumentParser(
         prog="wattproof report",
         description="Figures per segment and meter: mean power, greatest 1 s, cadence, coverage, gaps, and the "
-        "difference to the reference.",
+        "difference to the reference. With --out also a page to read and publish, and tables.",
         epilog=EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("recording", type=Path, help="the Parquet file of a ride")
     parser.add_argument("--reference", metavar="NAME", help="compare against this meter instead of the bench file's")
     parser.add_argument("--json", action="store_true", help="print every figure as one JSON object")
+    parser.add_argument("--out", metavar="DIR", type=Path, help="write report.html, CSV and Parquet tables there")
     options = parser.parse_args(arguments)
 
     from analysis.judge import judge_recording
@@ -40,6 +41,11 @@ def report(arguments: Sequence[str]) -> int:
         print(json.dumps(table, ensure_ascii=False, indent=2))
     else:
         print(report_table(recording, judged), end="")
+    if options.out is not None:
+        from analysis.report_files import write_report
+
+        page, *tables = write_report(options.out, recording, judged)
+        print(f"wrote {page} and {len(tables)} tables beside it", file=sys.stderr if options.json else sys.stdout)
     if recording.decoded_again:
         print("note: another decoder version wrote this file; its payloads were decoded again.", file=sys.stderr)
     return 0

@@ -1,0 +1,74 @@
+"""Writes page and tables into a folder, each file whole or not at all; replaces only what an earlier report left."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analysis.errors import BadInput
+from analysis.judge import Judged
+from analysis.recording_reader import Recording
+from analysis.report_page.facts import file_sha256
+from analysis.report_page.page import GENERATOR, report_page
+from analysis.report_tables import MARK, csv_bytes, parquet_bytes, report_tables
+from analysis.safe_text import safe_text
+from analysis.version import product_version
+
+PAGE = "report.html"
+
+
+def write_report(folder: Path, recording: Recording, judged: Judged) -> tuple[Path, ...]:
+    """Returns what was written, the page first.
+
+    :raises BadInput: where the folder cannot be written, or holds a file of such a name that is not ours.
+    """
+    sha256 = file_sha256(recording.path)
+    contents = {PAGE: report_page(recording, judged, sha256).encode()}
+    about = {MARK: product_version().encode(), b"recording_sha256": sha256.encode()}
+    for name, table in report_tables(judged).items():
+        contents[f"{name}.csv"] = csv_bytes(table)
+        contents[f"{name}.parquet"] = parquet_bytes(table, about)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in contents.items():
+            _refuse_foreign(folder / name, content)
+        for name, content in contents.items():
+            beside = folder / f".{name}.tmp"
+            beside.write_bytes(content)
+            beside.replace(folder / name)
+    except OSError as fault:
+        raise BadInput(f"the report cannot be written to {_shown(folder)}: {fault.strerror}.") from fault
+    return tuple(folder / name for name in contents)
+
+
+def _refuse_foreign(path: Path, content: bytes) -> None:
+    if path.is_symlink() or (path.exists() and not _ours(path, content)):
+        raise BadInput(
+            f"{_shown(path)} exists and is not from a report; move it away, or choose another folder with --out."
+        )
+
+
+def _ours(path: Path, content: bytes) -> bool:
+    if not path.is_file():
+        return False
+    if path.suffix == ".parquet":
+        return _has_mark(path)
+    with path.open("rb") as file:
+        start = file.read(4096)
+    if path.suffix == ".html":
+        return GENERATOR.encode() in start
+    # A table of ours starts with the same two columns, whatever a version added behind.
+    return start.split(b"\r\n")[0].split(b",")[:2] == content.split(b"\r\n", 1)[0].split(b",")[:2]
+
+
+def _has_mark(path: Path) -> bool:
+    try:
+        return MARK in (pq.read_schema(path).metadata or {})
+    except pa.ArrowException:
+        return False
+
+
+def _shown(path: Path) -> str:
+    return safe_text(str(path), 200)
