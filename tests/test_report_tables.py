@@ -1,4 +1,4 @@
-"""The tables on disk: all figures of the JSON, readable elsewhere, harmless in a spreadsheet, no foreign file lost."""
+"""The tables on disk: all figures of the JSON, readable elsewhere, harmless in a spreadsheet, replacing only ours."""
 
 from __future__ import annotations
 
