@@ -36,7 +36,7 @@ def fresh_means(
 def exponentially_smoothed(power_w: ArrayLike, time_constant_s: float, step_s: float) -> Floats:
     """A first-order low pass of a series on an even grid; nan where it remembers a gap or its beginning."""
     power = np.asarray(power_w, dtype=np.float64)
-    if not time_constant_s > 0:
+    if not time_constant_s > 0 or not power.size:
         return power
     weights = np.exp(-np.arange(0.0, 8 * time_constant_s, step_s) / time_constant_s)
     smooth = np.convolve(power, weights / weights.sum())[: power.size]

@@ -35,3 +35,4 @@ def test_a_low_pass_answers_a_step_with_an_exponential() -> None:
     assert np.isfinite(answer[320:]).all()
     np.testing.assert_array_equal(exponentially_smoothed(step, -1.0, 0.05), step)
     assert np.isnan(exponentially_smoothed([1.0, 2.0], 5.0, 0.05)).all()
+    assert exponentially_smoothed([], 5.0, 0.05).size == 0
