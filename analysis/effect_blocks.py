@@ -72,10 +72,16 @@ def effect_blocks(
 ) -> EffectBlocks:
     """Blocks of 30 s of each segment, of the seconds fresh in both and pedalled, where these fill half of it.
 
-    Cadence is the reference's, else the meter's. Temperature is the meter's own, else the thermometer's.
+    Where segments overlap, a second counts once, in the one that began first. Cadence is the reference's, else the
+    meter's. Temperature is the meter's own, else the thermometer's.
     """
-    used = [s for s in segments if s.step_kind not in LEFT_OUT]
-    rows = [row for s in used for row in _segment_rows(meter, reference, s, lag_s, slower_by_s)]
+    rows: list[list[float]] = []
+    covered_ns = 0
+    for segment in sorted(segments, key=lambda s: s.start_ns):
+        if segment.step_kind not in LEFT_OUT:
+            start_ns = max(segment.judged_from_ns, covered_ns)
+            rows += _segment_rows(meter, reference, segment, start_ns, lag_s, slower_by_s)
+            covered_ns = max(covered_ns, segment.stop_ns)
     table = np.array(rows, dtype=np.float64).reshape(-1, 6)
     mid_s, power_w, cadence_rpm = table[:, 0], table[:, 2], table[:, 3]
     mid_ns = np.rint(mid_s * 1e9).astype(np.int64)
@@ -91,10 +97,10 @@ def effect_blocks(
 
 
 def _segment_rows(
-    meter: MeterSignal, reference: MeterSignal, segment: Segment, lag_s: float, slower_by_s: float
+    meter: MeterSignal, reference: MeterSignal, segment: Segment, start_ns: int, lag_s: float, slower_by_s: float
 ) -> list[list[float]]:
     """Per block: mid-time, difference, reference's power, cadence, whether standing, whether side to side."""
-    start_ns, stop_ns = segment.judged_from_ns, segment.stop_ns
+    stop_ns = segment.stop_ns
     read = _smoothed_seconds(meter.power, start_ns, stop_ns, -slower_by_s, lag_s)
     base = _smoothed_seconds(reference.power, start_ns, stop_ns, slower_by_s)
     turner, turner_lag_s = (reference, 0.0) if reference.cadence is not None else (meter, lag_s)

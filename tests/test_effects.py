@@ -84,9 +84,9 @@ def coverage_pct(blocks: int, share: float, memory_s: float, rides: int) -> dict
 def test_intervals_of_injected_effects_cover_under_noise_with_memory(
     blocks: int, share: float, memory_s: float
 ) -> None:
-    for predictor, covered in coverage_pct(blocks, share, memory_s, rides=400).items():
-        # The promise is 92 to 98 %; one standard error of 400 rides more is allowed for.
-        assert 91 <= covered <= 99, predictor.per
+    for predictor, covered in coverage_pct(blocks, share, memory_s, rides=300).items():
+        # The promise is 92 to 98 %; one standard error of 300 rides more is allowed for.
+        assert 90.7 <= covered <= 99.3, predictor.per
 
 
 def test_without_memory_in_the_noise_only_slow_effects_are_too_careful() -> None:
@@ -231,6 +231,15 @@ def test_smoothing_that_is_known_is_taken_out() -> None:
     left_alone = effect_blocks(*pair, segments).difference_pct
     taken_out = effect_blocks(*pair, segments, slower_by_s=2.0).difference_pct
     assert np.std(taken_out) < 0.5 * np.std(left_alone)
+
+
+def test_seconds_of_overlapping_segments_count_once() -> None:
+    meter = sending("Birch", [200.0] * 400)
+    plan = [segment(0, 200), segment(200, 400, number=2)]
+    by_hand = [segment(40, 160, number=3), segment(100, 300, number=4)]
+    once, again = effect_blocks(meter, meter, plan), effect_blocks(meter, meter, plan + by_hand)
+    assert again.at_s.size <= once.at_s.size
+    assert np.diff(again.at_s).min() >= 15
 
 
 def test_time_counts_from_the_last_zeroing() -> None:
