@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -69,12 +70,16 @@ class _Moments:
     target2: Floats
     product: Floats
 
+    @cached_property
+    def _sums(self) -> tuple[Floats, Floats, Floats]:
+        return self.source2.sum(axis=0), self.target2.sum(axis=0), self.product.sum(axis=0)
+
     def misfit(self, without: int | None = None) -> Floats:
         """1 − r² for each smoothing and lag, with one gain for all surges."""
-        source2, target2, product = (
-            total.sum(axis=0) - (0.0 if without is None else total[without])
-            for total in (self.source2, self.target2, self.product)
-        )
+        source2, target2, product = self._sums
+        if without is not None:
+            source2, target2 = source2 - self.source2[without], target2 - self.target2[without]
+            product = product - self.product[without]
         scale = source2 * target2
         explained = np.where(product > 0, product**2, 0.0)
         return np.asarray(1.0 - explained / np.where(scale > 0, scale, np.inf))
