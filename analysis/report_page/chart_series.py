@@ -20,7 +20,7 @@ from analysis.segments import whole_ride
 MOST_BUCKETS = 11_000
 BUCKETS_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 # Dots of the agreement plot that fall into one such cell are drawn once.
-DOT_MEAN_W, DOT_DIFFERENCE_W = 2.0, 0.5
+DOT_MEAN_W, DOT_DIFFERENCE_W = 1.0, 0.2
 
 
 def bucket_s(end_ns: int) -> float:

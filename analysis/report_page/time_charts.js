@@ -73,7 +73,7 @@ function drawMarkers(u, look, numbers) {
     if (!u.series[index + 1].show) return;
     const xs = u.data[0], ys = u.data[index + 1];
     for (let x = u.bbox.left + every * ((index + 0.5) / numbers.length); x < u.bbox.left + u.bbox.width; x += every) {
-      const at = nearest(xs, u.posToVal(x - u.bbox.left, "x", true));
+      const at = nearest(xs, u.posToVal(x, "x", true));
       const y = ys[at];
       if (y == null) continue;
       const place = u.valToPos(y, "y", true);
