@@ -113,20 +113,15 @@ def compare(
         lag_s = setup.lags_s.get(name, 0.0)
         powers = [_where(grid(signal.power, s, lag_s), mask) for s, mask in zip(segments, masks, strict=True)]
         for number, interval in enumerate(_intervals(powers, bases, segments)):
-            pair = _Pair(signal.about, base.about, torque[number], setup)
+            pair = Pair(signal.about, base.about, torque[number], setup)
             found[number][name] = _comparison(name, base.name, powers[number], bases[number], interval, pair)
     return found
 
 
-def pooled_tolerance(
-    meter: Meter | None, base: Meter | None, setup: Setup, reference_w: float, torque_nm: float
-) -> Tolerance | None:
-    """What two claims and the chain allow; None where the reference reads nothing."""
-    return _Pair(meter, base, torque_nm, setup).tolerance(reference_w)
-
-
 @dataclass(frozen=True)
-class _Pair:
+class Pair:
+    """Two meters at the mean torque they were compared at: what is expected of them, and what is allowed."""
+
     meter: Meter | None
     base: Meter | None
     torque_nm: float
@@ -142,6 +137,7 @@ class _Pair:
         return expected(self.meter.place, self.base.place, self.setup.chain, self.torque_nm)
 
     def tolerance(self, reference_w: float) -> Tolerance | None:
+        """None where the reference reads nothing."""
         if not reference_w > 0:
             return None
         return joint_tolerance(
@@ -177,7 +173,7 @@ def _always_valid(interval: MeanInterval) -> MeanInterval:
 
 
 def _comparison(
-    meter: str, reference: str, power_w: Floats, base_w: Floats, interval: MeanInterval, pair: _Pair
+    meter: str, reference: str, power_w: Floats, base_w: Floats, interval: MeanInterval, pair: Pair
 ) -> Comparison:
     both = np.isfinite(power_w) & np.isfinite(base_w)
     difference_w = power_w[both] - base_w[both]

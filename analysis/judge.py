@@ -18,6 +18,7 @@ from analysis.safe_text import safe_text
 from analysis.samples import Floats
 from analysis.segment_metrics import SegmentMetrics, segment_metrics
 from analysis.segments import whole_ride
+from analysis.whole_ride import WholeRide, whole_ride_figures
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class Judged:
     segments: tuple[SegmentMetrics, ...]
     ride: SegmentMetrics
     verdicts: Mapping[str, RideVerdict]
+    whole: WholeRide
 
     @property
     def reference(self) -> str | None:
@@ -48,7 +50,9 @@ def judge_recording(recording: Recording, reference: str | None = None, *, worst
     setup = replace(setup, lags_s={name: lag.lag_s for name, lag in lags.items() if lag.determined})
     segments = segment_metrics(signals, recording.segments, setup)
     (ride,) = segment_metrics(signals, [whole_ride(recording.end_ns)], setup)
-    return Judged(setup, lags, segments, ride, ride_verdicts(signals, segments, setup))
+    verdicts = ride_verdicts(signals, segments, setup)
+    whole = whole_ride_figures(signals, segments, verdicts, setup, recording.events, recording.end_ns)
+    return Judged(setup, lags, segments, ride, verdicts, whole)
 
 
 def _lags(signals: Mapping[str, MeterSignal], reference: str | None, end_ns: int) -> dict[str, Lag]:

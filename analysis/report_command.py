@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 EXAMPLE = """example:
   wattproof report 2026-11-25_0930_quayside-bench.parquet --out report
@@ -30,6 +28,7 @@ def report(arguments: Sequence[str]) -> int:
     parser.add_argument("--out", metavar="DIR", type=Path, help="write report.html, CSV and Parquet tables there")
     options = parser.parse_args(arguments)
 
+    from analysis.json_figures import jsonable
     from analysis.judge import judge_recording
     from analysis.recording_reader import read_recording
     from analysis.report_table import report_table
@@ -37,7 +36,7 @@ def report(arguments: Sequence[str]) -> int:
     recording = read_recording(options.recording)
     judged = judge_recording(recording, options.reference)
     if options.json:
-        table = {"recording": str(options.recording), **_jsonable(asdict(judged))}
+        table = {"recording": str(options.recording), **jsonable(asdict(judged))}
         print(json.dumps(table, ensure_ascii=False, indent=2))
     else:
         print(report_table(recording, judged), end="")
@@ -49,12 +48,3 @@ def report(arguments: Sequence[str]) -> int:
     if recording.decoded_again:
         print("note: another decoder version wrote this file; its payloads were decoded again.", file=sys.stderr)
     return 0
-
-
-def _jsonable(value: Any) -> Any:
-    """JSON has no nan: what cannot be said is null."""
-    if isinstance(value, dict):
-        return {key: _jsonable(v) for key, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_jsonable(v) for v in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value

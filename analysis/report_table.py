@@ -11,7 +11,7 @@ from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
 from analysis.recording_reader import Recording
 from analysis.segment_metrics import SegmentMetrics
-from analysis.words import comparisons_sentence, verdict_sentence
+from analysis.words import comparisons_sentence, ride_sentence, verdict_sentence
 
 WIDTH = 80
 _HEAD = ("", "mean W", "best 1 s", "rpm", "covered", "gaps", "against reference")
@@ -27,9 +27,15 @@ def report_table(recording: Recording, judged: Judged) -> str:
         lines += [_meter_row(f, result.comparisons.get(f.meter), judged.reference) for f in result.meters.values()]
     if judged.verdicts:
         lines.append("")
-        lines += [fill(verdict_sentence(v), WIDTH, subsequent_indent="    ") for v in judged.verdicts.values()]
+        lines += [_wrapped(verdict_sentence(v)) for v in judged.verdicts.values()]
         lines.append(fill(comparisons_sentence(len(judged.verdicts)), WIDTH))
+        lines.append("")
+        lines += [_wrapped(ride_sentence(name, judged.lags.get(name), judged.whole)) for name in judged.verdicts]
     return "\n".join(lines) + "\n"
+
+
+def _wrapped(sentence: str) -> str:
+    return fill(sentence, WIDTH, subsequent_indent="    ")
 
 
 def _segment_head(result: SegmentMetrics) -> str:

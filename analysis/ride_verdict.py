@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.bench_file import Meter
-from analysis.comparison import APART, ASSUMED_CLAIM_PCT, Setup, pooled_tolerance
+from analysis.comparison import APART, Pair, Setup
 from analysis.meter_figures import grid
 from analysis.meter_signal import MeterSignal
 from analysis.segment_metrics import SegmentMetrics
 from analysis.straight_line import Line, NoLine, deming
-from analysis.tolerance import Tolerance
+from analysis.tolerance import Expectation, Tolerance
 from analysis.verdict import Judgement, judge_segments
 
 
@@ -32,6 +32,7 @@ class RideVerdict:
     difference_pct: float
     expected_pct: float
     expected_sd_pct: float
+    expectation: Expectation
     tolerance: Tolerance | None
     claim_assumed: bool
     counted: tuple[str, ...]
@@ -64,7 +65,8 @@ def _verdict(
     meter = signals[name].about
     reference_w = float(np.mean([c.reference_w for c in compared])) if compared else math.nan
     torque_nm = _mean_torque_nm(base.name, counted)
-    tolerance = pooled_tolerance(meter, base.about, setup, reference_w, torque_nm)
+    pair = Pair(meter, base.about, torque_nm, setup)
+    tolerance = pair.tolerance(reference_w)
     judgement = judge_segments([c.away_pct for c in compared], math.nan if tolerance is None else tolerance.pct)
     told = [c for c in compared if not c.away_pct.too_short] or compared
     return RideVerdict(
@@ -74,6 +76,7 @@ def _verdict(
         difference_pct=_mean([c.difference_pct.mean for c in told]),
         expected_pct=_mean([100 * (c.expectation.ratio - 1) for c in told]),
         expected_sd_pct=_mean([c.expectation.loss_sd_pct for c in told]),
+        expectation=pair.expectation(),
         tolerance=tolerance,
         claim_assumed=_assumed(meter) or _assumed(base.about),
         counted=tuple(r.segment.name for r in counted if r.comparisons[name].seconds),
@@ -105,6 +108,3 @@ def _line(base: MeterSignal, meter: MeterSignal, results: Sequence[SegmentMetric
         return deming(x[both], y[both])
     except NoLine:
         return None
-
-
-__all__ = ["ASSUMED_CLAIM_PCT", "RideVerdict", "counted_segments", "ride_verdicts"]

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import math
 
+from analysis.lag import Lag
+from analysis.response_time import ResponseTime
 from analysis.ride_verdict import RideVerdict
+from analysis.whole_ride import WholeRide
 
 
 def verdict_sentence(verdict: RideVerdict) -> str:
@@ -36,6 +39,29 @@ def tolerance_sentence(verdict: RideVerdict) -> str:
     chain = ", with the doubt of the chain's loss" if verdict.expected_sd_pct else ""
     assumed = " (a claim is assumed: the bench file states none)" if verdict.claim_assumed else ""
     return f"Tolerance ± {verdict.tolerance.pct:.2f} % from {source}{chain}{assumed}."
+
+
+def ride_sentence(meter: str, lag: Lag | None, whole: WholeRide) -> str:
+    """Lag, response and sprints of one meter, for those who look further than the verdict."""
+    parts = []
+    if lag is not None:
+        parts.append(
+            f"lag {lag.lag_s:+.2f} ± {lag.half_width_s:.2f} s" if lag.determined else f"lag unknown: {lag.why_not}"
+        )
+    response = whole.responses.get(meter)
+    if response is not None and not response.why_not:
+        parts.append(_response_words(response))
+    if whole.sprints is not None and (sprints := whole.sprints.judgements.get(meter)) is not None and sprints.repeats:
+        more = f" ({sprints.reason})" if sprints.reason else ""
+        parts.append(f"{sprints.repeats} sprints by work {sprints.away_pct:+.1f} %: {sprints.word}{more}")
+    return f"{meter}: " + "; ".join(parts) + "."
+
+
+def _response_words(response: ResponseTime) -> str:
+    if response.slower == "neither":
+        return "answers as fast as the reference"
+    seconds = abs(response.slower_by_s)
+    return f"smooths {seconds:.1f} s {'more' if response.slower == 'meter' else 'less'} than the reference"
 
 
 def comparisons_sentence(count: int) -> str:
