@@ -24,6 +24,7 @@ PLACES = {
     "Elder": {"place": "hub", "sides": "total", "claim_pct": 1.5},
 }
 SCALES = {"Alder": 1.0, "Birch": 0.997, "Cedar": 0.94, "Dogwood": 0.967, "Elder": 0.975}
+SPRINT = (("easy", "free", 110.0), ("sprint", "sprint", 750.0), ("easy again", "free", 110.0))
 STEPS = (("warm-up", "warm-up", 130.0), *((f"steady {w}", "steady", float(w)) for w in (150, 200, 250, 210)))
 
 
@@ -92,13 +93,17 @@ def recording_of(
 
 
 def stepped_ride(
-    folder: Path, meters: Sequence[str] = ("Alder", "Birch", "Cedar"), step_s: int = 70, **metadata: Any
+    folder: Path,
+    meters: Sequence[str] = ("Alder", "Birch", "Cedar"),
+    step_s: int = 70,
+    steps: Sequence[tuple[str, str, float]] = STEPS,
+    **metadata: Any,
 ) -> Recording:
     """Five steps, each meter with its scale, 1 % of white noise and 1 Hz."""
     noise = np.random.default_rng(1)
-    true_w = steps_w(step_s)
+    true_w = steps_w(step_s, steps)
     samples = {
         m: samples_of(m, np.round(true_w * SCALES.get(m, 1.0) * (1 + 0.01 * noise.standard_normal(len(true_w)))), 1)
         for m in meters
     }
-    return recording_of(folder, bench_of(meters), samples, segment_events(step_s), 5 * step_s, **metadata)
+    return recording_of(folder, bench_of(meters), samples, segment_events(step_s, steps), len(true_w), **metadata)

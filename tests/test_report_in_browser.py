@@ -27,6 +27,8 @@ from analysis.report_files import write_report
 from analysis.rows import Event, Row
 from tests.reported_rides import (
     SCALES,
+    SPRINT,
+    STEPS,
     S,
     bench_of,
     recording_of,
@@ -195,6 +197,21 @@ def test_hostile_names_do_nothing(browser: Browser, tmp_path: Path) -> None:
     assert browser.run("return window.owned ?? null") is None
     assert browser.driver.find_element(By.CSS_SELECTOR, "h1").text == names[0]
     assert browser.run("return document.documentElement.scrollWidth <= innerWidth")
+    assert browser.complaints() == []
+
+
+def test_sprints_are_drawn_and_a_meter_can_be_hidden(browser: Browser, tmp_path: Path) -> None:
+    ride = stepped_ride(tmp_path, steps=(*STEPS, *SPRINT))
+    browser.open(write_report(tmp_path / "out", ride, judge_recording(ride))[0])
+    browser.run("document.getElementById('sprints').scrollIntoView()")
+    browser.until("return document.querySelector('[data-file=sprint-1] .plot canvas') !== null")
+    browser.run("document.querySelector('[data-file=sprint-1] .legend button').click()")
+    assert browser.run("return figures.find(f => f.dataset.kind === 'sprint').plot.series.map(s => s.show)") == [
+        True,
+        False,
+        True,
+        True,
+    ]
     assert browser.complaints() == []
 
 

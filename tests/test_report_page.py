@@ -29,7 +29,18 @@ from analysis.report_page.verdict_figure import Mark, reach_pct, segments_svg, v
 from analysis.rows import Event, Row
 from analysis.samples import SensorSamples
 from analysis.words import verdict_sentence
-from tests.reported_rides import S, bench_of, recording_of, samples_of, segment_events, stepped_ride, steps_w
+from tests.reported_rides import (
+    SCALES,
+    SPRINT,
+    STEPS,
+    S,
+    bench_of,
+    recording_of,
+    samples_of,
+    segment_events,
+    stepped_ride,
+    steps_w,
+)
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -92,7 +103,18 @@ def test_words_and_numbers_are_those_that_were_judged(tmp_path: Path) -> None:
         assert any(attributes.get("data-meter") == name for tag, attributes in page.tags if tag == "p")
     assert number(judged.segments[1].meters["Cedar"].mean_power_w) in page.text
     shown = [a["id"] for tag, a in page.tags if tag == "section"]
-    assert shown == ["verdict", "ride", "segments", "agreement", "sides", "cadence", "quality", "drivetrain", "facts"]
+    assert shown == [
+        "verdict",
+        "ride",
+        "segments",
+        "agreement",
+        "sides",
+        "cadence",
+        "effects",
+        "quality",
+        "drivetrain",
+        "facts",
+    ]
     links = [str(a["href"])[1:] for tag, a in page.tags if tag == "a"]
     assert links == shown
 
@@ -106,6 +128,18 @@ def test_nothing_is_fetched(tmp_path: Path) -> None:
     assert not [a for tag, a in page.tags if a.keys() & {"src", "srcset", "style", "onclick", "onload", "action"}]
     assert not [tag for tag, _ in page.tags if tag in ("link", "iframe", "object", "form", "base")]
     assert all(str(a["href"]).startswith("#") for tag, a in page.tags if tag == "a")
+
+
+def test_sprints_stand_on_one_time_zero_and_one_alone_decides_nothing(tmp_path: Path) -> None:
+    page = page_of(stepped_ride(tmp_path, steps=(*STEPS, *SPRINT)))
+    (sprint,) = page.data["sprints"]
+    after = np.array(sprint["time_s"]) >= 2
+    before = np.array(sprint["time_s"]) < -2
+    for name, scale in (("Alder", 1.0), ("Cedar", SCALES["Cedar"])):
+        power_w = np.array(sprint["power_w"][name], float)
+        assert power_w[before].mean() == pytest.approx(110 * scale, rel=0.03)
+        assert power_w[after].mean() == pytest.approx(750 * scale, rel=0.03)
+    assert "undecided (4 sprints are needed, here are 1)" in page.text
 
 
 def test_facts_hold_what_a_maker_would_ask_for(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from analysis.paired_seconds import RideAgreement, paired_seconds
 from analysis.report_page.number_text import number
 from analysis.samples import Floats, Ints
 from analysis.segments import whole_ride
+from analysis.sprints import SprintComparison
 
 MOST_BUCKETS = 11_000
 BUCKETS_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
@@ -127,6 +128,20 @@ def agreement_axes(agreements: Sequence[RideAgreement]) -> Axes:
         _ends([a.seconds.mean_w for a in agreements], []),
         _ends([a.seconds.difference_w for a in agreements], limits),
     )
+
+
+def sprint_charts(comparison: SprintComparison | None) -> list[dict[str, Any]]:
+    """Every sprint that was seen, all meters from one time zero."""
+    sprints = comparison.sprints if comparison is not None else ()
+    return [
+        {
+            "name": s.name,
+            "time_s": s.overlay.time_s.tolist(),
+            "power_w": {name: _json(values, 1) for name, values in s.overlay.power_w.items()},
+        }
+        for s in sprints
+        if s.overlay is not None
+    ]
 
 
 def _ends(parts: Sequence[Floats], shown_too: Sequence[float]) -> tuple[float, float]:

@@ -42,9 +42,15 @@ function drawLimits(u, look, limits) {
   ctx.restore();
 }
 
+// One axis for all sprints, so that they can be compared by eye.
+function sprintTop() {
+  const all = DATA.sprints.flatMap((sprint) => Object.values(sprint.power_w).flat());
+  return Math.max(100, ...all.filter((v) => v != null)) * 1.06;
+}
+
 function sprintOptions(look, width, height, sprint, numbers) {
   const names = Object.keys(sprint.power_w);
-  const options = linesOptions(look, width, height, names, numbers, { range: (u, min, max) => [Math.min(0, min ?? 0), (max ?? 100) * 1.06], cursor: { show: false } });
+  const options = linesOptions(look, width, height, names, numbers, { range: () => [0, sprintTop()], cursor: { show: false } });
   options.padding[0] = 12 * look.scale;
   options.axes[0].values = (u, splits) => splits.map((v) => `${signed(v)}\u202fs`);
   options.hooks.draw = [(u) => {

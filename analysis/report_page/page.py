@@ -106,12 +106,13 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
             for name, a in agreements.items()
             if a.limits_w is not None
         ],
+        "segment_names": {r.segment.segment_no: r.segment.name for r in judged.segments},
         "sided": _sided(judged),
         "sides_words": page_words.sides_words(judged),
         "drivetrain": _drivetrain(recording),
         "charts": _safe(charts),
     }
-    shown["sections"] = _sections(shown)
+    shown["sections"] = _sections(shown, judged)
     return _environment().get_template("template.html").render(shown)
 
 
@@ -135,7 +136,11 @@ def _environment() -> Environment:
         difference=page_words.difference_words,
         about_segment=page_words.about_segment,
         lag=page_words.lag_words,
+        smoothing=page_words.smoothing_words,
+        slower=page_words.slower_words,
+        kilojoules=page_words.kilojoules_words,
     )
+    found.globals["plus_minus"] = number_text.plus_minus
     return found
 
 
@@ -239,20 +244,24 @@ _SECTIONS = (
     ("ride", "Ride", "power"),
     ("segments", "Segments", None),
     ("agreement", "Agreement", "agreements"),
+    ("sprints", "Sprints", "sprints"),
     ("sides", "Left and right", "sided"),
     ("cadence", "Cadence", "cadence"),
+    ("effects", "Effects", "effects"),
     ("quality", "Lag and quality", None),
     ("drivetrain", "Drivetrain", None),
     ("facts", "Facts", None),
 )
 
 
-def _sections(shown: Mapping[str, Any]) -> list[tuple[str, str]]:
+def _sections(shown: Mapping[str, Any], judged: Judged) -> list[tuple[str, str]]:
     present = {
         "power": shown["charts"]["power"]["series"],
         "cadence": shown["charts"]["cadence"]["series"],
         "agreements": shown["agreements"],
         "sided": shown["sided"],
+        "sprints": judged.whole.sprints is not None and judged.whole.sprints.sprints,
+        "effects": judged.whole.effects,
     }
     return [(id_, name) for id_, name, needs in _SECTIONS if needs is None or present[needs]]
 
@@ -282,7 +291,7 @@ def _charts(
         "segment_means": {name: _segment_means(name, judged) for name in judged.verdicts},
         "agreement": {n: chart_series.agreement_chart(a) for n, a in agreements.items() if a.limits_w is not None},
         "agreement_axes": asdict(axes),
-        "sprints": [],
+        "sprints": chart_series.sprint_charts(judged.whole.sprints),
     }
 
 

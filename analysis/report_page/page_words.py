@@ -12,7 +12,8 @@ from analysis.lag import Lag
 from analysis.mean_interval import MeanInterval
 from analysis.paired_seconds import RideAgreement
 from analysis.recording_reader import Recording
-from analysis.report_page.number_text import counted, number, plus_minus
+from analysis.report_page.number_text import UNKNOWN, counted, number, plus_minus
+from analysis.response_time import ResponseTime
 from analysis.ride_verdict import RideVerdict
 from analysis.segments import Segment
 from analysis.tolerance import Expectation, Tolerance
@@ -88,6 +89,26 @@ def tolerance_words(tolerance: Tolerance | None) -> str:
 
 def lag_words(lag: Lag) -> str:
     return plus_minus(lag.lag_s, lag.half_width_s) if lag.determined else f"not determined: {lag.why_not}"
+
+
+def smoothing_words(response: ResponseTime) -> str:
+    if not math.isfinite(response.smoothing_s):
+        return UNKNOWN
+    low, high = number(response.smoothing_low_s, ".2f"), number(response.smoothing_high_s, ".2f")
+    return f"{response.smoothing_s:.2f} ({low} … {high})"
+
+
+def slower_words(response: ResponseTime) -> str:
+    return {
+        "meter": "smooths more than the reference",
+        "reference": "smooths less than the reference",
+        "neither": "no difference to be seen",
+        "unknown": "not determined",
+    }[response.slower]
+
+
+def kilojoules_words(joules: float) -> str:
+    return number(joules / 1000, ".2f")
 
 
 def agreement_words(agreement: RideAgreement, verdict: RideVerdict | None, outside: int) -> str:
