@@ -6,25 +6,22 @@ import base64
 import hashlib
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
 from importlib.resources import files
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from analysis.bench_file import Part
 from analysis.judge import Judged
-from analysis.meter_signal import MeterSignal, bench_signals
-from analysis.paired_seconds import RideAgreement, ride_agreement
+from analysis.meter_signal import bench_signals
+from analysis.paired_seconds import ride_agreement
 from analysis.recording_reader import Recording
-from analysis.report_page import chart_series, number_text, page_words
+from analysis.report_page import chart_series, number_text, page_parts, page_words
+from analysis.report_page.chart_data import chart_data
 from analysis.report_page.facts import ride_facts
-from analysis.report_page.verdict_figure import Mark, reach_pct, segments_svg, verdict_svg
-from analysis.ride_verdict import RideVerdict
 from analysis.safe_text import safe_text
 from analysis.version import product_version
-from analysis.words import comparisons_sentence, tolerance_sentence, verdict_sentence
+from analysis.words import comparisons_sentence
 
 LONGEST_TEXT = 500
 GENERATOR = '<meta name="generator" content="wattproof'
@@ -40,39 +37,6 @@ _SCRIPTS = (
 )
 
 
-@dataclass(frozen=True)
-class ShownVerdict:
-    verdict: RideVerdict
-    about: str
-    says: str
-    tolerance: str
-    svg: Markup
-
-
-@dataclass(frozen=True)
-class ShownSegments:
-    meter: str
-    svg: Markup
-
-
-@dataclass(frozen=True)
-class ShownAgreement:
-    meter: str
-    words: str
-
-
-@dataclass(frozen=True)
-class ShownPart:
-    meter: str
-    part: Part
-
-
-@dataclass(frozen=True)
-class Drivetrain:
-    words: str
-    parts: tuple[ShownPart, ...]
-
-
 def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
     """The whole file. Text from outside is made harmless on its way into the template, whichever it is."""
     signals = bench_signals(recording.bench, recording.samples)
@@ -81,7 +45,7 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
     lead = _lead(recording, judged)
     style, script = _packaged(_STYLES), _packaged(_SCRIPTS)
     axes = chart_series.agreement_axes(list(agreements.values()))
-    charts = _charts(recording, judged, signals, agreements, axes)
+    charts = chart_data(recording, judged, signals, agreements, axes)
     charts["source"] = (
         f"{recording.bench.bench.name}, {lead} · wattproof {product_version()} · SHA-256 {sha256[:12]}…"
     )
@@ -97,19 +61,19 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
         "facts": facts,
         "file_name": recording.path.name,
         "cannot_say": list(page_words.cannot_say(recording, judged)),
-        "verdicts": _verdicts(judged, recording),
+        "verdicts": page_parts.shown_verdicts(judged, recording),
         "several": comparisons_sentence(len(judged.verdicts)),
-        "segment_figures": _segment_figures(judged),
+        "segment_figures": page_parts.shown_segments(judged),
         "powered": [n for n, f in judged.ride.meters.items() if math.isfinite(f.mean_power_w)],
         "agreements": [
-            ShownAgreement(name, page_words.agreement_words(a, judged.verdicts.get(name), axes.outside(a)))
+            page_parts.ShownAgreement(name, page_words.agreement_words(a, judged.verdicts.get(name), axes.outside(a)))
             for name, a in agreements.items()
             if a.limits_w is not None
         ],
         "segment_names": {r.segment.segment_no: r.segment.name for r in judged.segments},
-        "sided": _sided(judged),
+        "sided": page_parts.shown_sides(judged),
         "sides_words": page_words.sides_words(judged),
-        "drivetrain": _drivetrain(recording),
+        "drivetrain": page_parts.shown_drivetrain(recording),
         "charts": _safe(charts),
     }
     shown["sections"] = _sections(shown, judged)
@@ -188,57 +152,6 @@ def _lead(recording: Recording, judged: Judged) -> str:
     return " · ".join(parts)
 
 
-def _mark(name: str, verdict: RideVerdict) -> Mark:
-    j = verdict.judgement
-    return Mark(name, j.away_pct, j.half_width_pct, j.tolerance_pct, j.word)
-
-
-def _verdicts(judged: Judged, recording: Recording) -> list[ShownVerdict]:
-    marks = {name: _mark(name, v) for name, v in judged.verdicts.items()}
-    reach = reach_pct(list(marks.values()))
-    about = {m.name: m for m in recording.bench.meter}
-    return [
-        ShownVerdict(
-            v,
-            page_words.about_meter(about.get(name)),
-            verdict_sentence(v),
-            tolerance_sentence(v),
-            verdict_svg(marks[name], reach),
-        )
-        for name, v in judged.verdicts.items()
-    ]
-
-
-def _segment_figures(judged: Judged) -> list[ShownSegments]:
-    marks: dict[str, list[Mark]] = {name: [] for name in judged.verdicts}
-    for result in judged.segments:
-        for name, c in result.comparisons.items():
-            half = math.inf if c.away_pct.too_short else c.away_pct.half_width
-            allowed = math.nan if c.tolerance is None else c.tolerance.pct
-            marks[name].append(Mark(result.segment.name, c.away_pct.mean, half, allowed, c.word))
-    reach = reach_pct([m for found in marks.values() for m in found])
-    return [ShownSegments(name, segments_svg(name, found, reach)) for name, found in marks.items()]
-
-
-@dataclass(frozen=True)
-class _Sided:
-    name: str
-    split: str
-
-
-def _sided(judged: Judged) -> list[_Sided]:
-    return [
-        _Sided(name, f.split)
-        for name, f in judged.ride.meters.items()
-        if any(math.isfinite(r.meters[name].left_share_pct) for r in judged.segments)
-    ]
-
-
-def _drivetrain(recording: Recording) -> Drivetrain:
-    parts = tuple(ShownPart(m.name, p) for m in recording.bench.meter for p in m.parts)
-    return Drivetrain(page_words.drivetrain_words(recording), parts)
-
-
 _SECTIONS = (
     ("verdict", "Verdict", None),
     ("ride", "Ride", "power"),
@@ -264,50 +177,3 @@ def _sections(shown: Mapping[str, Any], judged: Judged) -> list[tuple[str, str]]
         "effects": judged.whole.effects,
     }
     return [(id_, name) for id_, name, needs in _SECTIONS if needs is None or present[needs]]
-
-
-def _charts(
-    recording: Recording,
-    judged: Judged,
-    signals: Mapping[str, MeterSignal],
-    agreements: Mapping[str, RideAgreement],
-    axes: chart_series.Axes,
-) -> dict[str, Any]:
-    first = [judged.reference] if judged.reference else []
-    return {
-        "end_s": recording.end_ns / 1e9,
-        "meters": [*first, *(n for n in signals if n != judged.reference)],
-        "segments": [
-            {
-                "name": r.segment.name,
-                "start_s": r.segment.start_ns / 1e9,
-                "stop_s": r.segment.stop_ns / 1e9,
-            }
-            for r in judged.segments
-        ],
-        "power": chart_series.power_chart(signals, recording.end_ns),
-        "cadence": chart_series.cadence_chart(signals, recording.end_ns),
-        "difference": chart_series.difference_chart(signals, judged.verdicts, judged.setup, recording.end_ns),
-        "segment_means": {name: _segment_means(name, judged) for name in judged.verdicts},
-        "agreement": {n: chart_series.agreement_chart(a) for n, a in agreements.items() if a.limits_w is not None},
-        "agreement_axes": asdict(axes),
-        "sprints": chart_series.sprint_charts(judged.whole.sprints),
-    }
-
-
-def _segment_means(name: str, judged: Judged) -> list[dict[str, float | None]]:
-    found: list[dict[str, float | None]] = []
-    for r in judged.segments:
-        c = r.comparisons.get(name)
-        if c is None or not math.isfinite(c.mean_difference_w):
-            continue
-        told = math.isfinite(c.half_width_w) and not c.difference_pct.too_short
-        found.append(
-            {
-                "start_s": r.segment.judged_from_ns / 1e9,
-                "stop_s": r.segment.stop_ns / 1e9,
-                "mean_w": c.mean_difference_w,
-                "half_width_w": c.half_width_w if told else None,
-            }
-        )
-    return found
