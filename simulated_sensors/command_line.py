@@ -65,6 +65,7 @@ def demo(arguments: Sequence[str]) -> int:
 
     from analysis.judge import judge_recording
     from analysis.recording_reader import read_recording
+    from analysis.report_files import write_report
     from analysis.report_table import report_table
     from simulated_sensors.demo import DemoOptions, run_demo
 
@@ -79,10 +80,13 @@ def demo(arguments: Sequence[str]) -> int:
         lines.progress,
     )
     lines.end()
-    if summary.recording is not None and not options.json:
+    if summary.recording is not None:
         recording = read_recording(summary.recording)
         judged = judge_recording(recording)
-        print(report_table(recording, judged))
+        if not options.json:
+            print(report_table(recording, judged))
+        page, *_ = write_report(summary.recording.with_suffix(""), recording, judged)
+        lines.say(f"the report page: {page}")
     return print_summary(summary, as_json=options.json)
 
 
