@@ -15,6 +15,15 @@ Floats = NDArray[np.float64]
 # A sensor may send the same quantity in several characteristics; the first that it does send counts.
 POWER_ORDER = ("2a63", "2ad2", "imported")
 CADENCE_ORDER = ("2a63", "2a5b", "2ad2", "imported")
+# Aligned in `SensorSamples.torque_packets`.
+TORQUE_COLUMNS = (
+    "accumulated_torque_nm",
+    "crank_revolutions",
+    "crank_event_s",
+    "wheel_revolutions",
+    "wheel_event_s",
+    "power_w",
+)
 
 
 @dataclass(frozen=True)
@@ -107,12 +116,4 @@ def _torque_packets(columns: Mapping[str, Any], host_ns: Ints, rows: Any) -> dic
     use = rows & ~np.isnan(torque)
     if not bool(np.any(use)):
         return {}
-    names = (
-        "accumulated_torque_nm",
-        "crank_revolutions",
-        "crank_event_s",
-        "wheel_revolutions",
-        "wheel_event_s",
-        "power_w",
-    )
-    return {name: Series(host_ns[use], _values(columns, name, len(host_ns))[use]) for name in names}
+    return {name: Series(host_ns[use], _values(columns, name, len(host_ns))[use]) for name in TORQUE_COLUMNS}
