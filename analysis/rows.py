@@ -29,7 +29,7 @@ class Event:
     """Names of the events that a recording can hold; `detail` keys are given beside each."""
 
     SEGMENT_START = "segment_start"  # segment_no, name, step_id, repeat_no, step_kind, posture, settle_s, ...
-    SEGMENT_END = "segment_end"  # segment_no, ended_by: plan, hand, stop
+    SEGMENT_END = "segment_end"  # segment_no, ended_by: plan, hand, decided, stop
     MARK = "mark"  # text
     NOTE = "note"  # text
     STEP_SKIPPED = "step_skipped"  # step_id, repeat_no
@@ -41,11 +41,13 @@ class Event:
     NOT_UNDERSTOOD = "not_understood"  # characteristic, reason
     ZERO_ASKED = "zero_offset_asked"  # request (hex)
     ZERO_ANSWERED = "zero_offset_answered"  # result, raw, unit, offset_nm, words
+    LAG_ADOPTED = "lag_adopted"  # meter, reference, lag_s, half_width_s: taken out from then on, offline too
     IDENTIFIED = "identified"  # what the sensor says of itself
     HOST_STOOD_STILL = "host_stood_still"  # still_s: arrival times inside are unusable
     SUSPENDED = "suspended"  # asleep_s
     BURST = "burst"  # count, span_s: packets that had been held up by the radio
-    STORAGE = "storage"  # words: disk full, sync failed, recording moved, all well again
+    READY = "ready"  # ready, words, findings, checked_utc_ns, zero: the check before the ride
+    STORAGE = "storage"  # words, state: disk full, sync failed, recording moved, all well again
     BLUETOOTH_SERVICE = "bluetooth_service"  # words: lost, back, adapter off
     RECOVERED = "recovered"  # lost_s per sensor, damaged_records
     FINISHED = "finished"  # reason: plan, duration, signal name

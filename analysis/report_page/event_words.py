@@ -44,6 +44,7 @@ _WORDS: Mapping[str, Callable[[Detail], str]] = {
     Event.NOT_UNDERSTOOD: _not_understood,
     Event.ZERO_ASKED: lambda _: "zero offset asked",
     Event.ZERO_ANSWERED: _zero_answered,
+    Event.LAG_ADOPTED: lambda d: f"{d.get('meter', UNKNOWN)} trails by {_number(d.get('lag_s'))} s: taken out",
     Event.STEP_SKIPPED: lambda d: f"step of the plan skipped: {d.get('step_id', '')}",
     Event.RECOVERED: lambda _: "recovered after an interruption",
     Event.FINISHED: lambda d: f"recording ended by {d.get('reason', UNKNOWN)}",
