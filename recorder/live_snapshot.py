@@ -6,29 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from analysis.live_judgement import Against as Against  # noqa: PLC0414 - a part of the snapshot, made in analysis
 from analysis.verdict import Word
 
 LinkState = Literal["waiting", "live", "silent", "lost", "back"]
 Health = Literal["well", "watch", "bad"]
-
-
-@dataclass(frozen=True)
-class Against:
-    """A meter against the reference over some stretch, with an interval that holds however long one watches.
-
-    `away_pct` is the difference less what the chain explains; `word` compares `away_pct` ± `half_width_pct` with
-    ± `tolerance_pct`. nan where it cannot be said, `why_not` then tells.
-    """
-
-    difference_w: float
-    difference_pct: float
-    away_pct: float
-    half_width_pct: float
-    tolerance_pct: float
-    word: Word
-    seconds: int
-    seconds_to_decide: float
-    why_not: str = ""
 
 
 @dataclass(frozen=True)
