@@ -14,6 +14,7 @@ from analysis.rows import Event
 from recorder.host_watch import BEAT_S, HostWatch
 from recorder.plan_runner import PlanRunner, PlanState
 from recorder.recording_session import RecordingSession, SensorCounts
+from recorder.segment_marks import SegmentMarks
 from recorder.source import NotificationSource
 
 SYNC_S = 1.0
@@ -34,27 +35,44 @@ class RunOptions:
 
 @dataclass(frozen=True)
 class RunTools:
-    """What a run is given; `sync` and `finish` are the journal's."""
+    """What a run is given; `sync` is the journal's, `decided` and `attended` are those of the plan's runner."""
 
     session: RecordingSession
     source: NotificationSource
     sync: Callable[[], Awaitable[None]]
     say: Callable[[str], None]
     on_plan: Callable[[PlanState], None]
+    decided: Callable[[], bool] = lambda: False
+    attended: Callable[[], bool] = lambda: False
 
 
 class RecordingRun:
-    """`run` returns the reason why the recording ended; from then on no more rows are taken."""
+    """`run` returns the reason why the recording ended; from then on no more rows are taken.
+
+    `plan` is there to be steered, None where there is no plan; then a hand may mark segments by itself.
+    """
 
     def __init__(self, tools: RunTools, options: RunOptions) -> None:
         self._tools = tools
         self._options = options
         self._reason: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self._waited_enough = asyncio.Event()
+        self.plan_begun = False
+        self.hand_marks = SegmentMarks(tools.session)
+        self.plan = None if options.plan is None else self._runner(options.plan)
 
     def stop(self, reason: str) -> None:
         """End the recording; the first reason counts."""
         if not self._reason.done():
             self._reason.set_result(reason)
+
+    @property
+    def stopping(self) -> bool:
+        return self._reason.done()
+
+    def begin_plan(self) -> None:
+        """At once, whoever is missing."""
+        self._waited_enough.set()
 
     async def run(self) -> str:
         session = self._tools.session
@@ -67,6 +85,7 @@ class RecordingRun:
         reason = await self._reason
         # The plan's last words (its open segment) belong to the recording; everything else may go.
         await _end([plan])
+        self.hand_marks.close("stop")
         session.happened(Event.FINISHED, reason=reason)
         session.anchor_utc()
         session.open = False
@@ -107,12 +126,16 @@ class RecordingRun:
         self.stop("duration")
 
     async def _follow_plan(self) -> None:
-        plan = self._options.plan
-        if plan is not None:
-            await asyncio.sleep(self._options.lead_in_s)
+        if self.plan is not None:
+            await self._lead_in()
             await self._all_present()
-            await PlanRunner(plan, self._tools.session, self._show_plan).run()
+            self.plan_begun = True
+            await self.plan.run()
             self.stop("plan")
+
+    def _runner(self, plan: Plan) -> PlanRunner:
+        tools = self._tools
+        return PlanRunner(plan, tools.session, self._show_plan, decided=self._is_decided, attended=tools.attended)
 
     def _show_plan(self, state: PlanState) -> None:
         try:
@@ -120,15 +143,28 @@ class RecordingRun:
         except Exception:  # noqa: BLE001 - a fault of a screen must not end the plan
             self._tools.session.onlooker_faults += 1
 
+    def _is_decided(self) -> bool:
+        try:
+            return self._tools.decided()
+        except Exception:  # noqa: BLE001 - a fault of a statistic must not end the plan; the step takes its full time
+            self._tools.session.onlooker_faults += 1
+            return False
+
+    async def _lead_in(self) -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(self._options.lead_in_s):
+                await self._waited_enough.wait()
+
     async def _all_present(self) -> None:
         awaited = set(self._options.awaited)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(self._options.patience_s):
-                while not awaited <= self._tools.source.live():  # noqa: ASYNC110 - sources are asked, they do not call
-                    await asyncio.sleep(BEAT_S)
-                return
+                while not awaited <= self._tools.source.live() and not self._waited_enough.is_set():  # noqa: ASYNC110
+                    await asyncio.sleep(BEAT_S)  # sources are asked, they do not call
         missing = ", ".join(sorted(awaited - self._tools.source.live()))
-        self._tools.say(f"starting without {missing}: nothing came in {self._options.patience_s:g} s")
+        if missing:
+            waited = "as asked" if self._waited_enough.is_set() else f"nothing came in {self._options.patience_s:g} s"
+            self._tools.say(f"starting without {missing}: {waited}")
 
 
 @dataclass(frozen=True)
