@@ -28,7 +28,7 @@ def report_table(recording: Recording, judged: Judged) -> str:
     if judged.verdicts:
         lines.append("")
         lines += [_wrapped(verdict_sentence(v)) for v in judged.verdicts.values()]
-        lines.append(fill(comparisons_sentence(len(judged.verdicts)), WIDTH))
+        lines.append(fill(comparisons_sentence(judged.verdicts.values()), WIDTH))
         lines.append("")
         lines += [_wrapped(ride_sentence(name, judged.lags.get(name), judged.whole)) for name in judged.verdicts]
     return "\n".join(lines) + "\n"

@@ -24,6 +24,7 @@ class RideVerdict:
 
     `expected_pct` is what the chain explains of the difference, `expected_sd_pct` its doubt. `line` is the
     errors-in-variables line (Deming) of this meter's seconds on the reference's; None where there is none.
+    `slow_wander_seen`: the ride was long enough for its intervals to know of it.
     """
 
     meter: str
@@ -35,6 +36,7 @@ class RideVerdict:
     expectation: Expectation
     tolerance: Tolerance | None
     claim_assumed: bool
+    slow_wander_seen: bool
     counted: tuple[str, ...]
     line: Line | None
 
@@ -79,6 +81,7 @@ def _verdict(
         expectation=pair.expectation(),
         tolerance=tolerance,
         claim_assumed=_assumed(meter) or _assumed(base.about),
+        slow_wander_seen=all(c.difference_pct.method != "own" for c in compared),
         counted=tuple(r.segment.name for r in counted if r.comparisons[name].seconds),
         line=_line(base, signals[name], results, setup.lags_s.get(name, 0.0)),
     )

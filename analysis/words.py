@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 from analysis.lag import Lag
 from analysis.response_time import ResponseTime
@@ -64,14 +65,19 @@ def _response_words(response: ResponseTime) -> str:
     return f"smooths {seconds:.1f} s {'more' if response.slower == 'meter' else 'less'} than the reference"
 
 
-def comparisons_sentence(count: int) -> str:
-    """How much to make of several verdicts at once."""
+def comparisons_sentence(verdicts: Collection[RideVerdict]) -> str:
+    """How much to make of several verdicts at once, and of a short ride."""
+    count = len(verdicts)
     if count <= 1:
-        return "One meter was compared; a good one is called different in at most 2.5 % of rides."
-    return (
-        f"{count} meters were compared, each by itself: a good one is called different in at most 2.5 % of rides, "
-        f"so any one of {count} in at most {2.5 * count:g} %."
-    )
+        words = "One meter was compared; a good one is called different in at most 2.5 % of rides."
+    else:
+        words = (
+            f"{count} meters were compared, each by itself: a good one is called different in at most 2.5 % of "
+            f"rides, so any one of {count} in at most {2.5 * count:g} %."
+        )
+    if any(not verdict.slow_wander_seen for verdict in verdicts):
+        words += " Less than eight minutes of segments: slow wander is not seen, and the intervals may be too narrow."
+    return words
 
 
 def _beside(difference_pct: float) -> str:

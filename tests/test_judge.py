@@ -25,7 +25,7 @@ from analysis.ride_verdict import ride_verdicts
 from analysis.samples import SensorSamples, Series
 from analysis.segment_metrics import segment_metrics
 from analysis.segments import Segment
-from analysis.words import verdict_sentence
+from analysis.words import comparisons_sentence, verdict_sentence
 
 S = 1_000_000_000
 
@@ -202,6 +202,13 @@ def test_degenerate_rides_are_answered_in_words(
     assert words in sentence
     assert "nan" not in sentence
     assert "inf" not in sentence
+
+
+def test_a_short_ride_says_that_slow_wander_is_not_seen(judged: Judged, recording: Recording) -> None:
+    assert "slow wander" not in comparisons_sentence(judged.verdicts.values())
+    chance = np.random.default_rng(1)
+    reads = {name: list(200 + chance.normal(0, 3, 120)) for name in "AB"}
+    assert "slow wander is not seen" in comparisons_sentence(judged_of(reads, 120, recording).verdicts.values())
 
 
 def test_no_reference_that_sent_anything_leaves_the_others_their_figures(recording: Recording) -> None:

@@ -62,7 +62,7 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
         "file_name": recording.path.name,
         "cannot_say": list(page_words.cannot_say(recording, judged)),
         "verdicts": page_parts.shown_verdicts(judged, recording),
-        "several": comparisons_sentence(len(judged.verdicts)),
+        "several": comparisons_sentence(judged.verdicts.values()),
         "segment_figures": page_parts.shown_segments(judged),
         "powered": [n for n, f in judged.ride.meters.items() if math.isfinite(f.mean_power_w)],
         "agreements": [
