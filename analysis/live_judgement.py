@@ -56,6 +56,10 @@ class Evidence:
     torque_nm: float
 
     @property
+    def seconds(self) -> int:
+        return int(np.count_nonzero(np.isfinite(self.pair.meter_w)))
+
+    @property
     def away_pct(self) -> Floats:
         """Each second's difference less what the chain explains, in % of the expected reading."""
         expected = self.expectation
@@ -93,13 +97,19 @@ def split_segments(events: Iterable[Row], now_ns: int) -> tuple[tuple[Segment, .
 
 def running_until(segment: Segment, now_ns: int) -> Segment:
     """The segment as it stands at the last whole step before now."""
-    judged_s = (now_ns - segment.start_ns - segment.settle_ns) // SECOND_NS
-    step_s = 1
-    while judged_s > RENEW_PARTS * step_s:
-        step_s *= 2
-    whole_ns = segment.settle_ns + max(judged_s, 0) // step_s * step_s * SECOND_NS
+    judged_s = max((now_ns - segment.start_ns - segment.settle_ns) // SECOND_NS, 0)
+    step_s = renew_s(judged_s)
+    whole_ns = segment.settle_ns + judged_s // step_s * step_s * SECOND_NS
     stop_ns = max(min(segment.start_ns + whole_ns, now_ns), segment.start_ns)
     return replace(segment, stop_ns=stop_ns, ended_by="decided")
+
+
+def renew_s(seconds: int) -> int:
+    """How often figures over so many seconds are worth making anew."""
+    step_s = 1
+    while seconds > RENEW_PARTS * step_s:
+        step_s *= 2
+    return step_s
 
 
 def judge_segments_so_far(signals: Mapping[str, MeterSignal], segments: Sequence[Segment], setup: Setup) -> Judged:
@@ -129,7 +139,12 @@ def join_judgements(
     setup: Setup,
 ) -> dict[str, LiveJudgement]:
     """`signals` is asked for the meters' bench entries only."""
-    steady = pooled_against(signals, finished, running, setup)
+    return by_meter(window, running, pooled_against(signals, finished, running, setup))
+
+
+def by_meter(
+    window: Mapping[str, Against], running: Judged, steady: Mapping[str, Against]
+) -> dict[str, LiveJudgement]:
     segment = {n: segment_against(c, r.segment) for r in running.results for n, c in r.comparisons.items()}
     names = dict.fromkeys([*window, *segment, *steady])
     return {name: LiveJudgement(window.get(name), segment.get(name), steady.get(name)) for name in names}
@@ -167,7 +182,10 @@ def segment_against(comparison: Comparison, segment: Segment) -> Against:
 def pooled_against(
     signals: Mapping[str, MeterSignal], finished: Judged, running: Judged, setup: Setup
 ) -> dict[str, Against]:
-    """All steady steps so far together; where none is called steady, all but sprints and the easy ends of a ride."""
+    """All steady steps so far together; where none is called steady, all but sprints and the easy ends of a ride.
+
+    `signals` is asked for the meters' bench entries only.
+    """
     names = dict.fromkeys([*finished.evidence, *running.evidence])
     found = {}
     for name in names:
@@ -179,6 +197,7 @@ def pooled_against(
 
 def pooled_interval(series_pct: Sequence[Floats], floor_pct2_s: float = WANDER_FLOOR_PCT2_S) -> LiveInterval:
     """Of the seconds of all segments together; the end of one segment is not followed by the start of the next."""
+    # A floor learnt from the ride itself after 8 min errs no less and decides later: tests/experiments/watching.py.
     gap = np.full(1, np.nan)
     joined = [part for series in series_pct for part in (series, gap)]
     return live_interval(prewhitened_interval(np.concatenate(joined) if joined else gap), floor_pct2_s)
@@ -239,7 +258,7 @@ def _pooled(signal: MeterSignal, base: MeterSignal, parts: Sequence[Evidence], s
     interval = pooled_interval([p.away_pct for p in parts])
     difference_w = np.concatenate([p.pair.difference_w for p in parts])
     reference_w = np.concatenate([p.pair.reference_w for p in parts])
-    seconds = [int(np.isfinite(p.pair.meter_w).sum()) for p in parts]
+    seconds = [p.seconds for p in parts]
     pair = Pair(signal.about, base.about, _weighted([p.torque_nm for p in parts], seconds), setup)
     tolerance = pair.tolerance(mean_of(reference_w))
     if tolerance is None:
