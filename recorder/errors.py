@@ -27,3 +27,15 @@ class JournalDamaged(RecorderError):
 
 class FinishFailed(RecorderError):
     """The Parquet file could not be made or did not read back equal; the journal is kept."""
+
+
+class ControlUnusable(RecorderError):
+    """The private folder through which screens reach a recorder is missing, or is not this user's alone."""
+
+
+class NotRecording(RecorderError):
+    """Nothing is being recorded into the folder, or what is lets no screen attach."""
+
+
+class ScreenFailed(RecorderError):
+    """The live screen came to an end by a fault of its own; the recording is none the worse."""

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from analysis.rows import RowKind
+
+if TYPE_CHECKING:
+    from recorder.zero_offset import ZeroOffsetAnswer
 
 
 @dataclass(frozen=True)
@@ -63,3 +66,11 @@ class NotificationSource(Protocol):
 
     def live(self) -> frozenset[str]:
         """Names of the sensors from which data has come on the present link."""
+
+
+@runtime_checkable
+class FindsZero(Protocol):
+    """A source whose sensors can be asked for their zero offset."""
+
+    async def zero_offset(self, sensor: str) -> ZeroOffsetAnswer:
+        """What came of it, in words, whatever happened. Never raises."""
