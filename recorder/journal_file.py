@@ -274,7 +274,9 @@ class JournalFile:
         if state == self._told:
             return
         self._told = state  # before the call: the listener will record the words, and come back here
-        detail = {"waiting": len(self._memory), "lost": self.lost_frames, "cause": cause and str(cause)}
+        kind, _, _ = state.partition(" ")
+        waiting, lost = len(self._memory), self.lost_frames
+        detail = {"state": kind, "waiting": waiting, "lost": lost, "cause": cause and str(cause)}
         self._on_trouble(words, detail)
 
     def _begin_ballast(self) -> None:
