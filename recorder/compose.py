@@ -7,7 +7,8 @@ import os
 import platform
 import secrets
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +20,8 @@ from analysis.plan_file import Plan
 from analysis.recording_schema import SCHEMA_MAJOR, SCHEMA_MINOR
 from analysis.safe_text import file_slug, safe_text
 from analysis.version import product_version
+from recorder.control_place import control_place
+from recorder.control_server import ControlServer, served
 from recorder.errors import FolderUnusable, RecorderError
 from recorder.folder_lock import FolderLock
 from recorder.host_clock import HostClock
@@ -28,15 +31,18 @@ from recorder.journal_log import JournalLog, StorageWords
 from recorder.journal_segments import journal_segments
 from recorder.live_readings import Onlooker
 from recorder.plan_runner import PlanState
+from recorder.ready_file import Ready, keep_ready
 from recorder.recording_run import RecordingRun, RunOptions, RunTools, Summary
 from recorder.recording_session import RecordingSession
 from recorder.recovery import FALLBACK_FOLDERS, JOURNAL_SUFFIX, FolderRecovery, recover_folder, recover_journal
+from recorder.ride_control import ControlledParts, RideControl, SaidWords
 from recorder.signals import ending_signals
 from recorder.source import NotificationSource
 from recorder.storage import Storage
 
 if TYPE_CHECKING:
     from recorder.bluetooth_library import Backend
+    from recorder.live_decision import LiveDecision
     from recorder.sensor_matching import SensorTarget
 
 NEEDED_BYTES = 200_000_000
@@ -54,6 +60,8 @@ class RecordJob:
     lead_in_s: float = 0.0
     patience_s: float = 120.0
     needed_bytes: int = NEEDED_BYTES
+    ready: Ready | None = None
+    control: bool = False
 
 
 @dataclass(frozen=True)
@@ -122,28 +130,78 @@ async def record(job: RecordJob, around: Surroundings) -> Summary:
 async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[str, ...]) -> Summary:
     session_id = uuid.uuid4().hex
     encoder = JournalEncoder(session_id, _header(job, around.clock, session_id), secrets.randbits(32))
-    trouble = StorageWords(around.say)
+    said = SaidWords(around.say, around.clock, around.clock.now_ns())
+    control = RideControl(said)
+    trouble = StorageWords(said)
     stem = _stem(job, around.clock)
     journal = JournalFile(
         around.storage, job.folder, stem, encoder, around.clock.now_ns, trouble, fallback_folder=FALLBACK_FOLDERS[0]
     )
     log = JournalLog(encoder, journal)
-    session = RecordingSession(around.clock, log, job.bench.stream_names, around.onlookers)
+    server = None if not job.control else _control_server(job.folder, control, said)
+    attended = (lambda: server.watchers > 0) if server is not None else (lambda: False)
+    decision = _decision(job, control, attended)
+    onlookers: list[Onlooker] = [*around.onlookers, control, *([decision] if decision else [])]
+    session = RecordingSession(around.clock, log, job.bench.stream_names, onlookers)
     trouble.sink = session
-    tools = RunTools(session, around.source, journal.sync, around.say, around.on_plan)
+    decided = decision.decided if decision is not None else lambda: False
+    tools = RunTools(session, around.source, journal.sync, said, around.on_plan, decided, attended)
     awaited = frozenset(name for meter in job.bench.meter for name in meter_streams(meter))
     run = RecordingRun(tools, RunOptions(job.plan, job.duration_s, job.lead_in_s, job.patience_s, awaited))
+    control.steer(ControlledParts(run, session, around.source, job.bench, job.plan, lambda: journal.paths))
+    if job.ready is not None:
+        keep_ready(job.ready, session)
     # To the very end: who is logged out, or presses twice, sends several, and the file is not made yet.
     with ending_signals(run.stop):
-        reason = await run.run()
-        end_ns = session.now_ns
-        # Safe first: a Bluetooth service that hangs must not stand between the ride and the disk, nor keep us.
-        closing = asyncio.create_task(around.source.close())
-        await journal.finish({"reason": reason, "finished_ns": end_ns})
-        path = await _finished(journal, around)
+        async with served(server, said), _deciding(decision, session, run):
+            reason = await run.run()
+            end_ns = session.now_ns
+            control.close()
+            # Safe first: a Bluetooth service that hangs must not stand between the ride and the disk, nor keep us.
+            closing = asyncio.create_task(around.source.close())
+            await journal.finish({"reason": reason, "finished_ns": end_ns})
+            path = await _finished(journal, around)
+            summary = Summary(
+                path, None if path else journal.paths[0], end_ns / 1e9, reason, session.counts, recovered
+            )
+            control.ended(path, summary.in_words())
         await asyncio.wait([closing], timeout=CLOSE_S)
         closing.cancel()
-    return Summary(path, None if path else journal.paths[0], end_ns / 1e9, reason, session.counts, recovered)
+    return summary
+
+
+def _decision(job: RecordJob, control: RideControl, attended: Callable[[], bool]) -> LiveDecision | None:
+    """None where nobody could ask for it."""
+    ends_on_verdicts = job.plan is not None and any(step.until == "decided" for step in job.plan.step)
+    if not ends_on_verdicts and not job.control:
+        return None
+    from recorder.live_decision import LiveDecision
+
+    return LiveDecision(job.bench, lambda: control.reference, lambda: ends_on_verdicts or attended())
+
+
+@asynccontextmanager
+async def _deciding(
+    decision: LiveDecision | None, session: RecordingSession, run: RecordingRun
+) -> AsyncIterator[None]:
+    if decision is None:
+        yield
+        return
+    looking = asyncio.create_task(decision.run(session, lambda: run.plan is not None and run.plan.until_decided))
+    try:
+        yield
+    finally:
+        looking.cancel()
+
+
+def _control_server(folder: Path, control: RideControl, said: SaidWords) -> ControlServer | None:
+    try:
+        server = ControlServer(control_place(folder, make=True), control)
+    except RecorderError as fault:
+        said(str(fault))
+        return None
+    said.on_change = server.changed
+    return server
 
 
 async def _finished(journal: JournalFile, around: Surroundings) -> Path | None:
@@ -182,7 +240,7 @@ def _header(job: RecordJob, clock: HostClock, session_id: str) -> dict[str, Any]
         "utc_anchors": {},
         "bench": job.bench.as_dict(),
         "plan": None if job.plan is None else job.plan.as_dict(),
-        "sensors": {},
+        "sensors": {s.sensor: s.identity for s in job.ready.sensors if s.identity} if job.ready is not None else {},
     }
 
 

@@ -6,26 +6,35 @@ from typing import Literal
 
 import msgspec
 
-MAX_LINE_BYTES = 64 * 1024
+from analysis.safe_text import safe_text
+
+MAX_LINE_BYTES = 64 * 1024  # of an ask; what the recorder tells holds bench and plan, and may be longer
+MAX_TOLD_BYTES = 1024 * 1024
+LONGEST_TEXT = 200
 
 
 class Ask(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """`do`: mark (text), next, skip, extend (seconds), repeat, zero (sensor, or all where None), finish."""
+    """`do`: mark (text), next, skip, extend (seconds), repeat, zero (sensor, or all where None), finish,
+    reference (sensor), own (this is the screen that started the recording), token (text; first on a TCP port)."""
 
-    do: Literal["mark", "next", "skip", "extend", "repeat", "zero", "reference", "finish"]
+    do: Literal["mark", "next", "skip", "extend", "repeat", "zero", "reference", "finish", "own", "token"]
     text: str = ""
     seconds: float = 0.0
     sensor: str | None = None
 
 
-class Tell(msgspec.Struct, frozen=True):
-    """The recorder's state, sent when it changes and at least each second; `journals` are the files to follow."""
+class Tell(msgspec.Struct, frozen=True, tag="tell"):
+    """The recorder's state, sent when it changes and at least each second; `journals` are the files to follow.
+
+    `plan` is as `Plan.as_dict`; `turn`, `skipped` and `repeated` count its `turns()` from 0. A turn that is ridden
+    again keeps its number, and stands in `repeated` once for each time. `said`: at which second what was said.
+    """
 
     recorded_s: float
     journals: tuple[str, ...]
     bench: dict[str, object]
     plan: dict[str, object] | None
-    turn: int | None  # number of the present turn in riding order, from 0; None between turns
+    turn: int | None  # None between turns and before the plan begins
     resting: bool
     turn_elapsed_s: float
     turn_left_s: float
@@ -37,3 +46,44 @@ class Tell(msgspec.Struct, frozen=True):
     said: tuple[tuple[float, str], ...] = ()
     finishing: bool = False
     recording: str | None = None
+    plan_begun: bool = False
+    coming: int | None = None  # the turn after the present one
+    reference: str | None = None  # as chosen while riding; None: as the bench file has it
+    owned: bool = False  # the screen that started the recording is there, and only it ends the recording
+    pid: int = 0
+    ended: bool = False
+    ended_words: str = ""
+
+
+class Answer(msgspec.Struct, frozen=True, tag="answer"):
+    """What came of an ask, to whoever asked."""
+
+    words: str
+
+
+_asks = msgspec.json.Decoder(Ask)
+_told = msgspec.json.Decoder(Tell | Answer)
+
+
+def to_line(message: Ask | Tell | Answer) -> bytes:
+    return msgspec.json.encode(message) + b"\n"
+
+
+def ask_from_line(line: bytes) -> Ask | str:
+    """The ask, or one sentence on what is wrong with the line."""
+    try:
+        ask = _asks.decode(line)
+    except (msgspec.MsgspecError, UnicodeError, RecursionError) as fault:
+        return f"that was no request: {safe_text(str(fault), 120)}"
+    if len(ask.text) > LONGEST_TEXT:
+        return f"a text has at most {LONGEST_TEXT} characters"
+    return ask
+
+
+def told_from_line(line: bytes) -> Tell | Answer | None:
+    """None for a line that this version does not know."""
+    try:
+        told: Tell | Answer = _told.decode(line)
+    except (msgspec.MsgspecError, UnicodeError, RecursionError):
+        return None
+    return told

@@ -97,6 +97,11 @@ class PlanRunner:
             repeated=self._repeated,
         )
 
+    @property
+    def until_decided(self) -> bool:
+        """Whether the present step ends on a verdict."""
+        return self._present is not None and self._present.turn.step.until == "decided"
+
     async def run(self) -> None:
         """Returns when the last step is over; cancelling closes the open segment as ended by `stop`."""
         # Absolute times, so that the lateness of one step does not shift all that follow.
