@@ -26,8 +26,10 @@ COMMANDS: dict[str, Command] = {
     "demo": Command(
         "simulated_sensors.command_line", "demo", "the whole job on simulated sensors, no hardware needed"
     ),
+    "ready": Command("recorder.ready_command", "ready", "reach, identify, zero and check every sensor before a ride"),
     "scan": Command("recorder.command_line", "scan", "which sensors are in range, and a bench file to start from"),
     "record": Command("recorder.command_line", "record", "record every sensor of a bench file into one Parquet file"),
+    "watch": Command("recorder.watch_command", "watch", "a further screen on a recording that is running"),
     "recover": Command("recorder.command_line", "recover", "finish recordings that were interrupted"),
     "report": Command("analysis.report_command", "report", "judge a recording: figures per segment and meter"),
     "simulate": Command("simulated_sensors.command_line", "simulate", "serve simulated sensors to another process"),

@@ -7,6 +7,7 @@ import sys
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from importlib import import_module
+from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +16,9 @@ from analysis.errors import BadInput
 from analysis.safe_text import safe_text
 
 if TYPE_CHECKING:
+    from analysis.plan_file import Plan
     from recorder.bluetooth_library import Backend
+    from recorder.ready_file import Ready
     from recorder.recording_run import Summary
 
 CAUTION = """\
@@ -24,11 +27,11 @@ and trainer; follow the makers' torque values; local rules and medical advice co
 Nobody rides on a road looking at a laptop."""
 
 
-def _parser(name: str, description: str, example: str) -> argparse.ArgumentParser:
+def command_parser(name: str, description: str, example: str, caution: str = "") -> argparse.ArgumentParser:
     return argparse.ArgumentParser(
         prog=f"wattproof {name}",
         description=description,
-        epilog=f"example:\n  {example}\n\n{CAUTION}" if name == "record" else f"example:\n  {example}",
+        epilog=f"example:\n  {example}\n\n{caution}".rstrip(),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
 
@@ -76,7 +79,7 @@ def say(words: str) -> None:
 
 
 def scan(arguments: Sequence[str]) -> int:
-    parser = _parser(
+    parser = command_parser(
         "scan", "Which sensors are in range, and what each of them offers.", "wattproof scan --seconds 10"
     )
     parser.add_argument("--seconds", type=seconds, default=8.0, help="how long to listen (default 8)")
@@ -107,14 +110,17 @@ def scan(arguments: Sequence[str]) -> int:
 
 
 def record(arguments: Sequence[str]) -> int:
-    parser = _parser(
+    parser = command_parser(
         "record",
         "Record every sensor of a bench file on one clock into one Parquet file. Ends with the plan, after "
         "--duration, or on Ctrl-C; what was recorded is always kept.",
         "wattproof record bench.toml --plan plan.toml --out rides",
+        CAUTION,
     )
     parser.add_argument("bench", type=Path, help="the bench file")
-    parser.add_argument("--plan", type=Path, help="the plan file; its steps become segments")
+    parser.add_argument(
+        "--plan", type=Path, help="the plan file, or `default` for the one built in; its steps become segments"
+    )
     parser.add_argument(
         "--out", type=Path, default=Path(), metavar="DIR", help="where to put the recording (default: here)"
     )
@@ -133,35 +139,71 @@ def record(arguments: Sequence[str]) -> int:
         metavar="SECONDS",
         help="how long the plan waits for a missing meter (default 120)",
     )
+    parser.add_argument("--headless", action="store_true", help="no live screen: plain lines only")
     parser.add_argument(
-        "--headless", action="store_true", help="no live screen: plain lines only (until there is one, always)"
+        "--control", action="store_true", help="let screens attach to a headless recorder (see watch)"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
     parser.add_argument(
         "--through", metavar="TRANSPORT", help="reach the sensors through a simulated radio (see simulate)"
     )
     options = parser.parse_args(arguments)
+    if not options.headless:
+        from recorder.watch_command import record_on_terminal
+
+        status = record_on_terminal(["record", *arguments], options.out, print)
+        if status is not None:
+            return status
 
     import asyncio
 
     from analysis.bench_file import read_bench
-    from analysis.plan_file import read_plan
     from recorder.compose import RecordJob, Surroundings, bluetooth_source
     from recorder.compose import record as record_ride
     from recorder.host_clock import SystemClock
     from recorder.storage import SystemStorage
 
     bench = read_bench(options.bench)
-    plan = None if options.plan is None else read_plan(options.plan)
-    job = RecordJob(bench, options.out, plan, options.duration, options.lead_in, options.patience)
+    clock = SystemClock()
+    job = RecordJob(
+        bench,
+        options.out,
+        _plan(options.plan),
+        options.duration,
+        options.lead_in,
+        options.patience,
+        ready=_ready(options.bench, bench.stream_names, clock.utc_ns()),
+        control=options.control,
+    )
 
     async def ride() -> Summary:
-        clock = SystemClock()
         async with backend_for(options.through) as backend:
             source = bluetooth_source(bench, clock, backend)
             return await record_ride(job, Surroundings(clock, SystemStorage(), source, say))
 
     return print_summary(asyncio.run(ride()), as_json=options.json)
+
+
+def _plan(path: Path | None) -> Plan | None:
+    """:raises BadPlanFile: for a file that is none."""
+    from analysis.plan_file import parse_plan, read_plan
+
+    if path is None:
+        return None
+    if str(path) == "default":
+        return parse_plan(files("recorder").joinpath("default_plan.toml").read_bytes(), "default_plan.toml")
+    return read_plan(path)
+
+
+def _ready(bench_path: Path, streams: tuple[str, ...], now_utc_ns: int) -> Ready | None:
+    """The check before this ride, if there was one not long ago; what it found is said once more."""
+    from recorder.ready_file import read_ready, ready_path, still_valid
+    from recorder.ready_words import findings_in_words
+
+    found = still_valid(read_ready(ready_path(bench_path)), now_utc_ns, streams)
+    if found is not None:
+        say(f"ready check of this bench taken over: {findings_in_words(found)}")
+    return found
 
 
 def print_summary(summary: Summary, *, as_json: bool, show: Callable[[str], None] = print) -> int:
@@ -176,7 +218,7 @@ def print_summary(summary: Summary, *, as_json: bool, show: Callable[[str], None
 
 
 def recover(arguments: Sequence[str]) -> int:
-    parser = _parser(
+    parser = command_parser(
         "recover",
         "Finish recordings that were interrupted: by a crash, a power cut, or a full disk.",
         "wattproof recover rides",

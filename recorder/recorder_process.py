@@ -1,0 +1,143 @@
+"""Two processes for a ride on a terminal: starts the recorder as a child that no screen can hold up or take along."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import FrameType
+from typing import IO
+
+from recorder.control_client import ControlClient
+from recorder.control_words import Ask
+from recorder.errors import RecorderError, ScreenFailed
+
+START_S = 60.0  # a bench with a large old journal is recovered first
+SAVE_S = 60.0
+_POLL_S = 0.1
+# As the installed program does, from wherever this one was started; nothing in the working folder can take its place.
+_PROGRAM = """\
+import sys
+sys.path.append(sys.argv.pop(1))
+from analysis.command_line import main
+sys.exit(main())"""
+
+Screen = Callable[[ControlClient, bool], int]  # its second argument: whether leaving it ends the recording
+
+
+@dataclass(frozen=True)
+class Child:
+    """The recorder; its words go to files without a name, where writing never waits for anybody."""
+
+    process: subprocess.Popen[bytes]
+    out: IO[bytes]
+    err: IO[bytes]
+
+    def words(self) -> tuple[str, str]:
+        """What it has printed so far, and what it has said."""
+        found = []
+        for file in (self.out, self.err):
+            file.seek(0)
+            found.append(file.read().decode("utf-8", "replace"))
+        return found[0], found[1]
+
+
+def start_recorder(words: Sequence[str]) -> Child:
+    """`words` as after `wattproof`. In a session of its own: a closing terminal or Ctrl-C reaches the screen only."""
+    out, err = tempfile.TemporaryFile(), tempfile.TemporaryFile()  # noqa: SIM115 - both live as long as the child
+    own_group = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)
+    process = subprocess.Popen(  # noqa: S603 - this program itself
+        [sys.executable, "-P", "-c", _PROGRAM, str(Path(__file__).resolve().parents[1]), *words],
+        stdin=subprocess.DEVNULL,
+        stdout=out,
+        stderr=err,
+        start_new_session=True,
+        creationflags=own_group,
+    )
+    return Child(process, out, err)
+
+
+def ride_with_screen(words: Sequence[str], folder: Path, screen: Screen, show: Callable[[str, str], None]) -> int:
+    """Record as `words` say into `folder`, with `screen` before it; the exit status.
+
+    `show` is given what the recorder printed and said, once it has ended. A screen that fails leaves the recording
+    alone; one that is left, or whose terminal is closed, ends it.
+    """
+    child = start_recorder(words)
+    client = _attached(child, folder)
+    if client is None:
+        show(*child.words())
+        return child.process.wait()
+    with _farewell(client):
+        try:
+            screen(client, True)
+        except ScreenFailed as fault:
+            client.close()
+            where = f"the recording goes on; attach again with: wattproof watch {folder}"
+            show("", f"wattproof: {str(fault).rstrip('.')}; {where}")
+            return 3
+        client.ask(Ask("finish"))
+        status = _saved(child)
+    client.close()
+    show(*child.words())
+    return status
+
+
+def watch(folder: Path, screen: Screen) -> int:
+    """A further screen on a running recording.
+
+    :raises NotRecording: where there is none.
+    """
+    client = ControlClient.connect(folder)
+    try:
+        return screen(client, False)
+    finally:
+        client.close()
+
+
+def _attached(child: Child, folder: Path) -> ControlClient | None:
+    """The link to our own child, once it records; None where it has ended before."""
+    for _ in range(round(START_S / _POLL_S)):
+        with contextlib.suppress(RecorderError):
+            client = ControlClient.connect(folder, own=True)
+            told = client.wait(1.0)
+            if told is not None and told.pid == child.process.pid:
+                return client
+            client.close()  # another recorder has that folder, and ours is about to say so
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            child.process.wait(_POLL_S)
+            return None
+    child.process.terminate()
+    return None
+
+
+def _saved(child: Child) -> int:
+    try:
+        status = child.process.wait(SAVE_S)
+    except subprocess.TimeoutExpired:
+        return 3  # it goes on saving by itself
+    return status if status >= 0 else 3  # killed: the next recording in that folder finishes what there is
+
+
+@contextlib.contextmanager
+def _farewell(client: ControlClient) -> Iterator[None]:
+    """A terminal that is closed, or a polite end of this process, ends the recording properly."""
+
+    def say_goodbye(_number: int, _frame: FrameType | None) -> None:
+        client.ask(Ask("finish"))
+
+    before = {}
+    for name in ("SIGHUP", "SIGTERM", "SIGINT"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            before[number] = signal.signal(number, say_goodbye)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

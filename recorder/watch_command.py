@@ -1,0 +1,100 @@
+"""The command `watch`, and `record` and `demo` on a terminal: screens before a recorder in another process."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from importlib import import_module
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from recorder.command_line import CAUTION, command_parser, say
+
+if TYPE_CHECKING:
+    from recorder.control_client import ControlClient
+    from recorder.recorder_process import Screen
+
+
+def watch(arguments: Sequence[str]) -> int:
+    parser = command_parser(
+        "watch",
+        "A further screen on a recording that is running into a folder. Closing it leaves the recording alone.",
+        "wattproof watch rides",
+        CAUTION,
+    )
+    parser.add_argument(
+        "folder", type=Path, nargs="?", default=Path(), metavar="DIR", help="the folder of the recording"
+    )
+    parser.add_argument("--plain", action="store_true", help="plain lines also on a terminal")
+    parser.add_argument(
+        "--finish",
+        action="store_true",
+        help="end that recording properly, if the screen that started it is no longer there",
+    )
+    options = parser.parse_args(arguments)
+
+    from recorder import recorder_process
+
+    if options.finish:
+        return recorder_process.watch(options.folder, _finish)
+    screen = None if options.plain else live_screen()
+    return recorder_process.watch(options.folder, screen or plain_screen)
+
+
+def record_on_terminal(words: Sequence[str], folder: Path, show: Callable[[str], None]) -> int | None:
+    """The exit status; None where there is no terminal, or no live screen to show on it."""
+    screen = live_screen()
+    if screen is None:
+        return None
+
+    from recorder.recorder_process import ride_with_screen
+
+    def show_both(printed: str, said: str) -> None:
+        if said.strip():
+            say(said.strip())
+        if printed.strip():
+            show(printed.strip())
+
+    return ride_with_screen([*words, "--headless", "--control"], folder, screen, show_both)
+
+
+def live_screen() -> Screen | None:
+    """The one that is drawn; None where it is not installed or there is no terminal to draw on."""
+    if not (sys.stdin and sys.stdout and sys.stdin.isatty() and sys.stdout.isatty()) or find_spec("textual") is None:
+        return None
+    found: Screen = import_module("recorder.live_screen").live_screen
+    return found
+
+
+def plain_screen(client: ControlClient, owner: bool) -> int:
+    """Each thing said and each step on a line of its own, until the recording has ended or the link has."""
+    shown: tuple[tuple[float, str], ...] = ()
+    shown_turn = None
+    while True:
+        told = client.wait(1.0)
+        if told is not None:
+            for at_s, words in told.said:
+                if (at_s, words) not in shown:
+                    say(f"{int(at_s) // 60:3d}:{int(at_s) % 60:02d}  {words}")
+            shown = told.said
+            if told.turn is not None and told.turn != shown_turn:
+                shown_turn = told.turn
+                say(f"step {told.turn + 1}: {told.turn_left_s:.0f} s left")
+            if told.ended:
+                print(told.ended_words)
+                return 0
+        if client.closed:
+            say("the recorder has let this screen go.")
+            return 3
+
+
+def _finish(client: ControlClient, owner: bool) -> int:
+    from recorder.control_words import Ask
+
+    told = client.wait(5.0)
+    if told is not None and told.owned:
+        say("the screen that started this recording ends it.")
+        return 1
+    client.ask(Ask("finish"))
+    return plain_screen(client, owner)
