@@ -164,5 +164,6 @@ def _lag_columns(judged: Judged) -> list[Column]:
     return [
         Column("lag_s", NUMBER, lambda v: lags[v.meter].lag_s if v.meter in lags else None),
         Column("lag_half_width_s", NUMBER, lambda v: lags[v.meter].half_width_s if v.meter in lags else None),
+        Column("lag_taken_out_s", NUMBER, lambda v: judged.setup.lags_s.get(v.meter)),
         Column("lag_why_not", TEXT, lambda v: lags[v.meter].why_not or None if v.meter in lags else None),
     ]

@@ -22,6 +22,8 @@ from analysis.judge import judge_recording
 from analysis.live_judgement import judge_segments_so_far, running_until
 from analysis.meter_signal import bench_signals
 from analysis.recording_reader import Recording, read_recording
+from analysis.report_page.page_words import lag_words
+from analysis.report_tables import report_tables
 from analysis.ride_lag import adopted_lags
 from analysis.row_samples import SampleGatherer, samples_since
 from analysis.rows import Event, Row
@@ -179,6 +181,16 @@ def test_the_last_snapshot_lists_the_segments_of_the_report(rows: list[Row], off
         assert not list(
             differences({n: row.difference_pct[n] for n in same_lags}, {n: compared[n] for n in same_lags})
         )
+
+
+def test_the_report_shows_the_adopted_lag_beside_that_of_the_whole_ride(offline: Recording) -> None:
+    judged = judge_recording(offline)
+    table = report_tables(judged)["verdicts"].to_pydict()
+    taken_out = dict(zip(table["meter"], table["lag_taken_out_s"], strict=True))
+    assert {name: taken_out[name] for name in ADOPTED_S} == ADOPTED_S
+    assert dict(zip(table["meter"], table["lag_s"], strict=True))["Birch"] == judged.lags["Birch"].lag_s
+    assert lag_words(judged.lags["Birch"], taken_out["Birch"]).endswith("; +0.31 adopted while riding")
+    assert "adopted" not in lag_words(judged.lags["Dogwood"], taken_out["Dogwood"])
 
 
 def test_lags_count_from_the_event_on_and_only_against_their_reference(offline: Recording) -> None:
