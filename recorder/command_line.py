@@ -109,7 +109,7 @@ def scan(arguments: Sequence[str]) -> int:
     return 0 if seen else 1
 
 
-def record(arguments: Sequence[str]) -> int:
+def _record_parser() -> argparse.ArgumentParser:
     parser = command_parser(
         "record",
         "Record every sensor of a bench file on one clock into one Parquet file. Ends with the plan, after "
@@ -147,7 +147,11 @@ def record(arguments: Sequence[str]) -> int:
     parser.add_argument(
         "--through", metavar="TRANSPORT", help="reach the sensors through a simulated radio (see simulate)"
     )
-    options = parser.parse_args(arguments)
+    return parser
+
+
+def record(arguments: Sequence[str]) -> int:
+    options = _record_parser().parse_args(arguments)
     if not options.headless:
         from recorder.watch_command import record_on_terminal
 

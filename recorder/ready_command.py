@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -35,6 +33,8 @@ def ready(arguments: Sequence[str]) -> int:
     options = parser.parse_args(arguments)
     found = _checked(options.bench, options.seconds, zero=options.zero, through=options.through)
     if options.json:
+        import json
+
         print(json.dumps(found.as_dict(), ensure_ascii=False))
     else:
         from recorder.ready_words import report
@@ -44,6 +44,8 @@ def ready(arguments: Sequence[str]) -> int:
 
 
 def _checked(bench_path: Path, patience_s: float, *, zero: bool, through: str | None) -> Ready:
+    import asyncio
+
     from analysis.bench_file import read_bench
     from recorder.compose import bluetooth_source
     from recorder.errors import RecorderError
@@ -77,6 +79,8 @@ async def _instruct(instruction: str) -> None:
     if sys.stdin is None or not sys.stdin.isatty():
         return
     say("  then press Enter")
+    import asyncio
+
     loop = asyncio.get_running_loop()
     pressed = asyncio.Event()
     loop.add_reader(sys.stdin.fileno(), pressed.set)

@@ -104,9 +104,10 @@ def _attached(child: Child, folder: Path) -> ControlClient | None:
     """The link to our own child, once it records; None where it has ended before."""
     for _ in range(round(START_S / _POLL_S)):
         with contextlib.suppress(RecorderError):
-            client = ControlClient.connect(folder, own=True)
+            client = ControlClient.connect(folder)
             told = client.wait(1.0)
             if told is not None and told.pid == child.process.pid:
+                client.ask(Ask("own"))
                 return client
             client.close()  # another recorder has that folder, and ours is about to say so
         with contextlib.suppress(subprocess.TimeoutExpired):
