@@ -12,8 +12,8 @@ from analysis.mean_interval import MeanInterval, student_t
 ERROR_RATE = 0.05
 TUNED_FOR_S = 120.0
 FIRST_VERDICT_S = 20
-# The slow wander that short records cannot show: 0.4 % with 20 s memory has 2·0.4²·20 = 6.4 %²·s. Until a ride has
-# told its own, no interval is narrower than this one meter's wander.
+# The slow wander that short records cannot show: 0.4 % with 20 s memory has 2·0.4²·20 = 6.4 %²·s. No interval is
+# narrower than this one meter's wander.
 WANDER_FLOOR_PCT2_S = 6.5
 
 
@@ -48,8 +48,9 @@ def live_interval(so_far: MeanInterval, floor_pct2_s: float = WANDER_FLOOR_PCT2_
     """From the interval of the series so far (in %): sqrt(h₁² + h₂²).
 
     h₁ is the boundary at the estimated long-run variance, widened by t(ν)/z at 99.75 %, since the published sequence
-    takes that variance as known and fails at short times. h₂ is the boundary at the floor; pass the pair's own
-    pooled long-run variance there once 8 min of segments have told it.
+    takes that variance as known and fails at short times. h₂ is the boundary at the floor. The pair's own pooled
+    long-run variance in its place, once 8 min of segments have told it, errs no less often and decides later
+    (tests/experiments/watching.py).
     """
     if so_far.n == 0 or not math.isfinite(so_far.half_width):
         return LiveInterval(so_far.mean, math.inf, so_far.n, floor_pct2_s)
