@@ -11,7 +11,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from recorder.errors import ControlUnusable
+from recorder.errors import ControlUnusable, NotRecording
 
 _LONGEST_SOCKET_PATH = 100  # bytes; the systems allow 104 to 108
 
@@ -28,7 +28,8 @@ class ControlPlace:
 def control_place(recording_folder: Path, *, make: bool = False, base: Path | None = None) -> ControlPlace:
     """The place for that folder, the same for everybody who names it. `make`: make the private folder.
 
-    :raises ControlUnusable: where the private folder is missing, or another user could meddle with it.
+    :raises NotRecording: where the private folder is missing.
+    :raises ControlUnusable: where it cannot be made, or another user could meddle with it.
     """
     private = private_folder(base or Path(tempfile.gettempdir()), make=make)
     name = hashlib.sha256(os.fsencode(recording_folder.resolve())).hexdigest()[:24]
@@ -38,12 +39,14 @@ def control_place(recording_folder: Path, *, make: bool = False, base: Path | No
 
 
 def private_folder(base: Path, *, make: bool) -> Path:
-    """:raises ControlUnusable: for a folder that is missing, or not this user's alone."""
+    """:raises NotRecording: where it is missing. :raises ControlUnusable: where it is not this user's alone."""
     folder = base / f"wattproof-{_user()}"
     try:
         if make:
             folder.mkdir(mode=0o700, exist_ok=True)
         found = folder.lstat()
+    except FileNotFoundError as fault:
+        raise NotRecording("nothing that a screen can attach to is being recorded on this computer") from fault
     except OSError as fault:
         raise ControlUnusable(f"{folder} cannot be used ({fault.strerror}): no screen can attach.") from fault
     if not stat.S_ISDIR(found.st_mode):

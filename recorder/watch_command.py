@@ -82,7 +82,8 @@ def plain_screen(client: ControlClient, owner: bool) -> int:
                 shown_turn = told.turn
                 say(f"step {told.turn + 1}: {told.turn_left_s:.0f} s left")
             if told.ended:
-                print(told.ended_words)
+                if not owner:  # whoever started the recording prints its own summary
+                    print(told.ended_words)
                 return 0
         if client.closed:
             say("the recorder has let this screen go.")

@@ -216,6 +216,8 @@ def test_the_folder_of_another_user_is_refused(tmp_path: Path) -> None:
 
 
 def test_where_nothing_is_recorded_nothing_can_be_watched(tmp_path: Path) -> None:
+    with pytest.raises(NotRecording, match="on this computer"):
+        control_place(tmp_path, base=tmp_path)
     with pytest.raises(NotRecording, match="nothing that a screen can attach to"):
         ControlClient.connect(tmp_path, place=control_place(tmp_path, make=True, base=tmp_path))
 
