@@ -26,6 +26,8 @@ def live_screen(client: ControlClient, owner: bool) -> int:
     try:
         app = import_module("recorder.terminal.app")
         status: int = app.run_screen(view.next_snapshot, view.ask, owner, view.choose)
+    except ScreenFailed:
+        raise
     except (Exception, asyncio.CancelledError) as fault:
         raise ScreenFailed(f"the screen failed ({type(fault).__name__}: {fault})") from fault
     return status

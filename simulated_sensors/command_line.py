@@ -33,11 +33,11 @@ def _require_bumble() -> None:
         )
 
 
-def demo(arguments: Sequence[str]) -> int:
+def _demo_parser() -> argparse.ArgumentParser:
     parser = _parser(
         "demo",
-        "The whole job without hardware: five simulated sensors on a Bluetooth stack, recorded on one clock during "
-        "a ride of 12 minutes in compressed time, and the figures.",
+        "The whole job without hardware: five simulated sensors on a Bluetooth stack, checked, recorded on one clock "
+        "during a ride of 12 minutes in compressed time, and judged.",
         "wattproof demo --out demo-ride",
     )
     parser.add_argument(
@@ -59,9 +59,20 @@ def demo(arguments: Sequence[str]) -> int:
         "--truth", type=Path, metavar="FILE", help="also write what the simulation knows: true power, every error"
     )
     parser.add_argument("--headless", action="store_true", help="plain lines also on a terminal")
+    parser.add_argument("--control", action="store_true", help="let screens attach when headless (see watch)")
     parser.add_argument("--json", action="store_true", help="print the summary as one JSON object")
-    options = parser.parse_args(arguments)
+    return parser
+
+
+def demo(arguments: Sequence[str]) -> int:
+    options = _demo_parser().parse_args(arguments)
     _require_bumble()
+    if not options.headless:
+        from recorder.watch_command import record_on_terminal
+
+        status = record_on_terminal(["demo", *arguments], options.out, print)
+        if status is not None:
+            return status
 
     from analysis.judge import judge_recording
     from analysis.recording_reader import read_recording
@@ -75,7 +86,9 @@ def demo(arguments: Sequence[str]) -> int:
     )
     pace = 5.0 if lines.overwrite else 30.0
     summary = run_demo(
-        DemoOptions(options.out, options.speed, options.seed, options.truth, progress_s=pace),
+        DemoOptions(
+            options.out, options.speed, options.seed, options.truth, progress_s=pace, control=options.control
+        ),
         lines.say,
         lines.progress,
     )

@@ -11,10 +11,15 @@ from pathlib import Path
 from analysis.bench_file import Bench, parse_bench
 from analysis.plan_file import Plan, parse_plan
 from recorder.compose import RecordJob, Surroundings, bluetooth_source, record
-from recorder.host_clock import SystemClock
+from recorder.host_clock import HostClock, SystemClock
 from recorder.live_readings import LiveReadings
 from recorder.plan_runner import PlanState
+from recorder.ready import judge_ready
+from recorder.ready_file import Ready
+from recorder.ready_visit import VisitOptions, visit
+from recorder.ready_words import findings_in_words
 from recorder.recording_run import Summary
+from recorder.source import NotificationSource
 from recorder.storage import SystemStorage
 from simulated_sensors.peripheral import SimulatedRadio
 from simulated_sensors.quayside import quayside_sensors
@@ -24,6 +29,7 @@ from simulated_sensors.truth import write_truth
 from simulated_sensors.virtual_time import VirtualClock, run_virtual
 
 LEAD_IN_S = 20.0
+READY_S = 20.0
 NEEDED_BYTES = 20_000_000
 
 
@@ -36,6 +42,7 @@ class DemoOptions:
     seed: int = 1
     truth: Path | None = None
     progress_s: float = 5.0
+    control: bool = False
 
 
 def packaged(name: str) -> bytes:
@@ -73,9 +80,18 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callabl
         clock = VirtualClock(asyncio.get_running_loop(), SystemClock().utc_ns())
         view = _View(bench, say, progress, options.progress_s)
         async with SimulatedRadio(sensors, seed=options.seed) as radio:
+            ready = await _checked(bench, clock, bluetooth_source(bench, clock, radio.backend, options.seed), say)
             source = bluetooth_source(bench, clock, radio.backend, seed=options.seed)
             around = Surroundings(clock, SystemStorage(), source, say, (view.readings,), view.on_plan)
-            job = RecordJob(bench, options.out, plan, lead_in_s=LEAD_IN_S, needed_bytes=NEEDED_BYTES)
+            job = RecordJob(
+                bench,
+                options.out,
+                plan,
+                lead_in_s=LEAD_IN_S,
+                needed_bytes=NEEDED_BYTES,
+                ready=ready,
+                control=options.control,
+            )
             radio.begin_ride()
             showing = asyncio.create_task(view.keep_showing())
             try:
@@ -84,6 +100,18 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callabl
                 showing.cancel()
 
     return run_virtual(main(), speed=options.speed)
+
+
+async def _checked(bench: Bench, clock: HostClock, source: NotificationSource, say: Callable[[str], None]) -> Ready:
+    """Before anybody pedals, as zero offsets want it."""
+
+    async def show(instruction: str) -> None:
+        say(f"zero offset: {instruction}")
+
+    heard = await visit(bench, source, VisitOptions(READY_S, zero=True, prepare=show))
+    ready = judge_ready(bench, heard, {}, clock.utc_ns(), READY_S)
+    say(f"ready check: {findings_in_words(ready)}")
+    return ready
 
 
 class _View:
