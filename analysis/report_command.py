@@ -37,7 +37,7 @@ def report(arguments: Sequence[str]) -> int:
     judged = judge_recording(recording, options.reference)
     if options.json:
         table = {"recording": str(options.recording), **jsonable(asdict(judged))}
-        print(json.dumps(table, ensure_ascii=False, indent=2))
+        print(json.dumps(table, indent=2))
     else:
         print(report_table(recording, judged), end="")
     if options.out is not None:

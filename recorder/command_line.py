@@ -215,7 +215,7 @@ def print_summary(summary: Summary, *, as_json: bool, show: Callable[[str], None
     if as_json:
         import json
 
-        show(json.dumps(summary.as_dict(), ensure_ascii=False))
+        show(json.dumps(summary.as_dict()))
     else:
         show(summary.in_words())
     return 0 if summary.recording is not None else 3
@@ -240,7 +240,7 @@ def recover(arguments: Sequence[str]) -> int:
     for words in found.left:
         say(f"wattproof: {words}")
     if options.json:
-        print(json.dumps(found.as_dict(), ensure_ascii=False))
+        print(json.dumps(found.as_dict()))
     elif found.recovered:
         print("\n".join(r.in_words() for r in found.recovered))
     elif not found.left:

@@ -35,7 +35,7 @@ def ready(arguments: Sequence[str]) -> int:
     if options.json:
         import json
 
-        print(json.dumps(found.as_dict(), ensure_ascii=False))
+        print(json.dumps(found.as_dict()))
     else:
         from recorder.ready_words import report
 

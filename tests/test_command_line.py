@@ -14,6 +14,7 @@ import pytest
 from analysis.command_line import COMMANDS, main, run_safely
 from analysis.errors import BadInput
 from recorder.recording_run import Summary
+from recorder.recording_session import SensorCounts
 from tests.riding import Journal, exit_status
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -135,6 +136,25 @@ def test_demo_prints_one_object_and_everything_else_on_the_error_stream(
     assert "\r" not in printed.err
     assert main(["report", summary["recording"]]) == 0
     assert "long steady" in capsys.readouterr().out
+
+
+def test_no_console_can_spoil_a_name_in_the_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Names are keys there, and two that a console turns into `?` would become one (escapes: RFC 8259, 7)."""
+    from recorder.command_line import print_summary
+
+    folder = tmp_path / "Süd"
+    folder.mkdir()
+    Journal(75).put(folder)
+    assert main(["recover", str(folder), "--json"]) == 0
+    recovered = capsys.readouterr().out
+    assert main(["report", str(folder / "ride.parquet"), "--json"]) == 0
+    reported = capsys.readouterr().out
+    summary = Summary(None, None, 1.0, "duration", {"Ä": SensorCounts(rows=1), "Ö": SensorCounts(rows=2)}, ())
+    print_summary(summary, as_json=True)
+    summed = capsys.readouterr().out
+    assert (recovered + reported + summed).isascii()
+    assert strict_json(recovered)["recovered"][0]["recording"] == strict_json(reported)["recording"]
+    assert list(strict_json(summed)["sensors"]) == ["Ä", "Ö"]
 
 
 # -- words and exit statuses -----------------------------------------------------------------------------------
