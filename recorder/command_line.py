@@ -60,7 +60,7 @@ async def _simulated_radio(through: str, stack: AsyncExitStack) -> Backend:
         raise BadInput("--through needs the package bumble; install it with `pip install 'wattproof[simulate]'`")
     shown = safe_text(through, 200)
     scheme, _, place = through.partition(":")
-    if scheme not in ("tcp-client", "unix-client") or not place:
+    if scheme not in ("tcp-client", "unix-client") or not place or (scheme == "tcp-client" and not _has_port(place)):
         raise BadInput(f"`{shown}` is no simulated radio; give tcp-client:HOST:PORT or unix-client:PATH")
     server = import_module("simulated_sensors.hci_server")
     try:
@@ -68,6 +68,11 @@ async def _simulated_radio(through: str, stack: AsyncExitStack) -> Backend:
     except (OSError, ValueError) as fault:
         raise BadInput(f"no simulated radio answers at `{shown}` ({fault}); start one with simulate") from fault
     return backend
+
+
+def _has_port(place: str) -> bool:
+    number = place.rpartition(":")[2]
+    return number.isdecimal() and int(number) < 1 << 16
 
 
 def say(words: str) -> None:

@@ -84,8 +84,8 @@ async def serve_hci(radio: SimulatedRadio, transport: str) -> AsyncIterator[str]
     scheme, _, place = transport.partition(":")
     port = _HostPort(VirtualController("served", radio.link))
     loop = asyncio.get_running_loop()
-    if scheme == "tcp-server":
-        host, _, number = place.rpartition(":")
+    host, _, number = place.rpartition(":")
+    if scheme == "tcp-server" and number.isdecimal() and int(number) < 1 << 16:
         server = await loop.create_server(lambda: _HostStream(port), host, int(number))
         client = f"tcp-client:{host}:{server.sockets[0].getsockname()[1]}"
     elif scheme == "unix-server":

@@ -114,6 +114,9 @@ CASES: dict[str, tuple[list[str], str]] = {
     "demo at no speed": (["demo", "--speed", "0"], "above 0"),
     "simulate nothing": (["simulate", "--from", "absent.parquet"], "absent.parquet"),
     "simulate on no transport": (["simulate", "--at", "serial:x", "--duration", "1"], "serial:x"),
+    "simulate on no port": (["simulate", "--at", "tcp-server:127.0.0.1:99999", "--duration", "1"], "HOST:PORT"),
+    "record through no port": (["record", "bench.toml", "--through", "tcp-client:127.0.0.1:99999"], "HOST:PORT"),
+    "record through a word": (["record", "bench.toml", "--through", "tcp-client:somewhere"], "HOST:PORT"),
     "simulate with the truth nowhere": (
         ["simulate", "--duration", "1", "--truth", "absent/truth.json"],
         "absent/truth.json",
