@@ -109,8 +109,9 @@ def _opened(path: Path) -> pq.ParquetFile:
     try:
         return pq.ParquetFile(path, page_checksum_verification=True)
     except (OSError, ValueError, pa.ArrowException) as fault:
+        reason = safe_text(str(fault).partition(". ")[0], 80)
         raise BadRecording(
-            f"{_shown(path)} is not a readable Parquet file ({safe_text(str(fault), 80)}); "
+            f"{_shown(path)} is not a readable Parquet file ({reason}); "
             "if its ride was interrupted, run `wattproof recover` on the folder."
         ) from fault
 

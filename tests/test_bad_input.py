@@ -98,7 +98,7 @@ CASES: dict[str, tuple[list[str], str]] = {
     ),
     "report on nothing": (["report", "absent.parquet"], "absent.parquet"),
     "report on a folder": (["report", "made"], "made"),
-    "report on text": (["report", "text.parquet"], "text.parquet"),
+    "report on text": (["report", "text.parquet"], "text.parquet is not a readable Parquet file (Parquet magic bytes"),
     "report on an empty file": (["report", "empty.parquet"], "empty.parquet"),
     "report on a foreign file": (["report", "foreign.parquet"], "not a wattproof recording"),
     "report on a journal": (["report", "left.journal"], "wattproof recover"),
@@ -136,6 +136,7 @@ def test_bad_use_is_one_sentence_and_status_2(case: str, place: Path, capsys: py
     assert expected in sentence[0]
     assert "Traceback" not in printed.err
     assert "\x1b" not in printed.err
+    assert "corrupted or this is)" not in printed.err  # half a sentence of the library's
 
 
 def test_no_flipped_bit_gives_a_traceback_or_another_figure(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
