@@ -7,11 +7,11 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
-from typing import IO
+from types import TracebackType
+from typing import IO, Any
 
 from recorder.control_client import ControlClient
 from recorder.control_words import Ask
@@ -65,15 +65,14 @@ def start_recorder(words: Sequence[str]) -> Child:
 def ride_with_screen(words: Sequence[str], folder: Path, screen: Screen, show: Callable[[str, str], None]) -> int:
     """Record as `words` say into `folder`, with `screen` before it; the exit status.
 
-    `show` is given what the recorder printed and said, once it has ended. A screen that fails leaves the recording
-    alone; one that is left, or whose terminal is closed, ends it.
+    `show` is given what the recorder printed, and what it said where that was not well. A screen that fails leaves
+    the recording alone; one that is left, or whose terminal is closed, ends it.
     """
     child = start_recorder(words)
-    client = _attached(child, folder)
-    if client is None:
-        show(*child.words())
-        return child.process.wait()
-    with _farewell(client):
+    with _Farewell(child) as farewell:
+        client = farewell.client = _attached(child, folder)
+        if client is None:
+            return _told(child, child.process.wait(), show)
         try:
             screen(client, True)
         except ScreenFailed as fault:
@@ -81,10 +80,15 @@ def ride_with_screen(words: Sequence[str], folder: Path, screen: Screen, show: C
             where = f"the recording goes on; attach again with: wattproof watch {folder}"
             show("", f"wattproof: {str(fault).rstrip('.')}; {where}")
             return 3
-        client.ask(Ask("finish"))
+        farewell.say()
         status = _saved(child)
     client.close()
-    show(*child.words())
+    return _told(child, status, show)
+
+
+def _told(child: Child, status: int, show: Callable[[str, str], None]) -> int:
+    printed, said = child.words()
+    show(printed, said if status else "")  # what was said of a ride that went well was on the screen
     return status
 
 
@@ -125,20 +129,28 @@ def _saved(child: Child) -> int:
     return status if status >= 0 else 3  # killed: the next recording in that folder finishes what there is
 
 
-@contextlib.contextmanager
-def _farewell(client: ControlClient) -> Iterator[None]:
+class _Farewell:
     """A terminal that is closed, or a polite end of this process, ends the recording properly."""
 
-    def say_goodbye(_number: int, _frame: FrameType | None) -> None:
-        client.ask(Ask("finish"))
+    def __init__(self, child: Child) -> None:
+        self.client: ControlClient | None = None
+        self._child = child
+        self._before: dict[signal.Signals, Any] = {}
 
-    before = {}
-    for name in ("SIGHUP", "SIGTERM", "SIGINT"):
-        number = getattr(signal, name, None)
-        if number is not None:
-            before[number] = signal.signal(number, say_goodbye)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
+    def __enter__(self) -> _Farewell:
+        for name in ("SIGHUP", "SIGTERM", "SIGINT"):
+            number = getattr(signal, name, None)
+            if number is not None:
+                self._before[number] = signal.signal(number, lambda _number, _frame: self.say())
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for number, handler in self._before.items():
             signal.signal(number, handler)
+
+    def say(self) -> None:
+        """Where nothing can be asked yet, or any more, the child's own signal does the same."""
+        if self.client is None or not self.client.ask(Ask("finish")):
+            self._child.process.terminate()
