@@ -39,7 +39,7 @@ def write_report(folder: Path, recording: Recording, judged: Judged) -> tuple[Pa
             beside.write_bytes(content)
             beside.replace(folder / name)
     except (FileExistsError, NotADirectoryError) as fault:
-        raise BadInput(f"{_shown(folder)} is no folder, so no report can be written there; choose another.") from fault
+        raise BadInput(f"{_shown(folder)} is no folder; a report cannot be written there.") from fault
     except OSError as fault:
         raise BadInput(f"the report cannot be written to {_shown(folder)}: {fault.strerror}.") from fault
     return tuple(folder / name for name in contents)

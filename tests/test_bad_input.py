@@ -98,7 +98,7 @@ CASES: dict[str, tuple[list[str], str]] = {
     ),
     "report on nothing": (["report", "absent.parquet"], "absent.parquet"),
     "report on a folder": (["report", "made"], "made"),
-    "report on text": (["report", "text.parquet"], "text.parquet is not a readable Parquet file (Parquet magic bytes"),
+    "report on text": (["report", "text.parquet"], "not a readable Parquet file (Parquet magic bytes"),
     "report on an empty file": (["report", "empty.parquet"], "empty.parquet"),
     "report on a foreign file": (["report", "foreign.parquet"], "not a wattproof recording"),
     "report on a journal": (["report", "left.journal"], "wattproof recover"),
