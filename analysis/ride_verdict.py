@@ -10,8 +10,8 @@ import numpy as np
 
 from analysis.bench_file import Meter
 from analysis.comparison import APART, Pair, Setup
-from analysis.meter_figures import grid
 from analysis.meter_signal import MeterSignal
+from analysis.paired_seconds import paired_seconds
 from analysis.segment_metrics import SegmentMetrics
 from analysis.straight_line import Line, NoLine, deming
 from analysis.tolerance import Expectation, Tolerance
@@ -83,7 +83,7 @@ def _verdict(
         claim_assumed=_assumed(meter) or _assumed(base.about),
         slow_wander_seen=all(c.difference_pct.method != "own" for c in compared),
         counted=tuple(r.segment.name for r in counted if r.comparisons[name].seconds),
-        line=_line(base, signals[name], results, setup.lags_s.get(name, 0.0)),
+        line=_line(signals, name, results, setup),
     )
 
 
@@ -99,15 +99,18 @@ def _mean_torque_nm(reference: str, counted: Sequence[SegmentMetrics]) -> float:
     return _mean([t for r in counted if math.isfinite(t := r.meters[reference].mean_torque_nm)])
 
 
-def _line(base: MeterSignal, meter: MeterSignal, results: Sequence[SegmentMetrics], lag_s: float) -> Line | None:
-    """Sprints stay out: unlike smoothing there bends any line."""
+def _line(
+    signals: Mapping[str, MeterSignal], name: str, results: Sequence[SegmentMetrics], setup: Setup
+) -> Line | None:
+    """Through the seconds that are compared. Sprints stay out: unlike smoothing there bends any line."""
     usual = [r.segment for r in results if r.segment.step_kind not in APART]
     if not usual:
         return None
-    x = np.concatenate([grid(base.power, s) for s in usual])
-    y = np.concatenate([grid(meter.power, s, lag_s) for s in usual])
-    both = np.isfinite(x) & np.isfinite(y)
+    lag_s = setup.lags_s.get(name, 0.0)
+    pairs = [paired_seconds(signals, name, str(setup.reference), s, lag_s) for s in usual]
+    x = np.concatenate([p.reference_w for p in pairs])
+    y = np.concatenate([p.meter_w for p in pairs])
     try:
-        return deming(x[both], y[both])
+        return deming(x, y)
     except NoLine:
         return None

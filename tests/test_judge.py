@@ -68,6 +68,24 @@ def test_the_trade_s_own_judgement_holds() -> None:
     assert {name: v.judgement.word for name, v in verdicts.items()} == {"B": "agrees", "C": "agrees"}
 
 
+def test_the_line_passes_through_pedalled_seconds_only() -> None:
+    """B reads 0.95 × A while the rider pedals, and 40 W of its flywheel while nobody does."""
+    seconds = np.arange(600)
+    pedalling = seconds % 60 < 40
+    a_w = np.where(pedalling, 150.0 + seconds % 40, 0.0)
+    b_w = np.where(pedalling, 0.95 * a_w, 40.0)
+    cadence = Series(seconds.astype(np.int64) * S, np.where(pedalling, 90.0, 0.0))
+    signals = {
+        name: meter_signal(name, [SensorSamples(name, Series(cadence.host_ns, power_w), cadence)])
+        for name, power_w in {"A": a_w, "B": b_w}.items()
+    }
+    setup, ride = Setup("A"), [Segment(1, "free", 0, 600 * S)]
+    line = ride_verdicts(signals, segment_metrics(signals, ride, setup), setup)["B"].line
+    assert line is not None
+    assert line.slope == pytest.approx(0.95)
+    assert line.intercept == pytest.approx(0, abs=1e-6)
+
+
 def signal(name: str, power_w: np.ndarray[tuple[int], np.dtype[np.float64]]) -> MeterSignal:
     host_ns = np.arange(len(power_w), dtype=np.int64) * S
     cadence = Series(host_ns, np.full(len(power_w), 90.0))
