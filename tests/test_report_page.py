@@ -194,6 +194,16 @@ SHA256_OF_THE_BYTES = "5731bda4a8f940a91eb6911f0f2eebcc307ab4334be8bc0a5c8a3a6a8
 # -- recordings that carry little ------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("said", ["left", "unknown"])
+def test_a_share_of_no_stated_side_is_called_that(tmp_path: Path, said: str) -> None:
+    ride = stepped_ride(tmp_path)
+    alder = replace(ride.samples["Alder"], balance_reference=said)
+    ride = replace(ride, samples={**ride.samples, "Alder": alder})
+    words = page_of(ride).text
+    assert "Alder measures both sides" in words
+    assert ("Alder does not say whose share it sends" in words) == (said == "unknown")
+
+
 def test_nothing_received(tmp_path: Path) -> None:
     page = page_of(recording_of(tmp_path, bench_of(("Alder", "Birch")), {}, [], 0))
     assert "No sensor sent anything that could be understood: there is nothing to judge." in page.text

@@ -72,7 +72,7 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
         ],
         "segment_names": {r.segment.segment_no: r.segment.name for r in judged.segments},
         "sided": page_parts.shown_sides(judged),
-        "sides_words": page_words.sides_words(judged),
+        "sides_words": page_words.sides_words(recording, judged),
         "drivetrain": page_parts.shown_drivetrain(recording),
         "charts": _safe(charts),
     }

@@ -146,8 +146,20 @@ def drivetrain_words(recording: Recording) -> str:
     return f"{loss}; its doubt is in the tolerance of every comparison across it. {who} {details}".strip()
 
 
-def sides_words(judged: Judged) -> str:
+def sides_words(recording: Recording, judged: Judged) -> str:
     """What each meter's split is worth, said beside the figures."""
+    return " ".join([_how_split(judged), *_whose_share(recording, judged)])
+
+
+def _whose_share(recording: Recording, judged: Judged) -> Iterable[str]:
+    """The standard lets a sensor send a share without saying of which side (flag bit 1 of the measurement)."""
+    for name, figures in judged.ride.meters.items():
+        stated = name in recording.samples and recording.samples[name].balance_reference == "left"
+        if math.isfinite(figures.left_share_pct) and not stated:
+            yield f"{name} does not say whose share it sends: here it is taken as that of the left side."
+
+
+def _how_split(judged: Judged) -> str:
     by_split: dict[str, list[str]] = {}
     for name, figures in judged.ride.meters.items():
         by_split.setdefault(figures.split, []).append(name)
