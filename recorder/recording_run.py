@@ -205,13 +205,19 @@ class Summary:
 
 
 def _counted(counts: SensorCounts) -> str:
-    troubles = {
-        "gaps": counts.gaps,
-        "duplicates dropped": counts.duplicates_dropped,
-        "not understood": counts.not_understood,
-    }
-    found = [f"{number} {what}" for what, number in troubles.items() if number]
-    return ", ".join([f"{counts.rows} rows", *found]) if counts.rows else "nothing was ever received"
+    if not counts.rows:
+        return "nothing was ever received"
+    parts = [
+        _plural(counts.rows, "row", "rows"),
+        _plural(counts.gaps, "gap", "gaps"),
+        _plural(counts.duplicates_dropped, "duplicate dropped", "duplicates dropped"),
+        _plural(counts.not_understood, "payload not understood", "payloads not understood"),
+    ]
+    return ", ".join(part for part in parts if not part.startswith("0 "))
+
+
+def _plural(number: int, one: str, more: str) -> str:
+    return f"{number} {one if number == 1 else more}"
 
 
 async def _end(tasks: list[asyncio.Task[None]]) -> None:

@@ -178,6 +178,16 @@ def test_a_summary_without_a_file_names_the_journal_and_exits_with_3(capsys: pyt
     assert strict_json(capsys.readouterr().out)["journal"] == "ride.journal"
 
 
+def test_a_summary_counts_one_thing_in_the_singular() -> None:
+    sensors = {"Alder": SensorCounts(rows=1, gaps=1), "Birch": SensorCounts(20, 2, 1, 3), "Cedar": SensorCounts()}
+    lines = Summary(Path("ride.parquet"), None, 61.0, "plan", sensors, ()).in_words().splitlines()[1:]
+    assert lines == [
+        "  Alder: 1 row, 1 gap",
+        "  Birch: 20 rows, 2 gaps, 1 duplicate dropped, 3 payloads not understood",
+        "  Cedar: nothing was ever received",
+    ]
+
+
 def test_what_a_command_raises_becomes_one_sentence(capsys: pytest.CaptureFixture[str]) -> None:
     def bad() -> int:
         raise BadInput("the file is blue; paint it")
