@@ -56,9 +56,14 @@ def bench_signals(bench: Bench, samples: Mapping[str, SensorSamples]) -> dict[st
 
 
 def shared_cadence(signals: Mapping[str, MeterSignal], first: str | None) -> HeldSignal | None:
-    """The cadence of the ride: that of `first` if it has one, else of the first that does."""
-    order = [*([first] if first is not None and first in signals else []), *signals]
-    return next((c for name in order if (c := signals[name].cadence) is not None), None)
+    """The cadence of the ride: that of `first` if it has one, else at every instant of the next that is fresh.
+
+    A sensor that dies on the way must not take the seconds of two healthy meters with it.
+    """
+    if first is not None and first in signals and (own := signals[first].cadence) is not None:
+        return own
+    known = [c for signal in signals.values() if (c := signal.cadence) is not None]
+    return _first_fresh(known) if len(known) > 1 else known[0] if known else None
 
 
 def _held_power(samples: SensorSamples) -> HeldSignal | None:
@@ -78,3 +83,12 @@ def _sum(parts: Sequence[HeldSignal]) -> HeldSignal:
         held = part.between(edges)
         total += np.where(held.fresh_ns == lasts_ns, held.value_ns / np.maximum(lasts_ns, 1), np.nan)
     return HeldSignal(edges[:-1], total, lasts_ns)
+
+
+def _first_fresh(parts: Sequence[HeldSignal]) -> HeldSignal:
+    """At every instant the value of the first that holds one; between neighbouring edges none of them changes."""
+    edges = np.unique(np.concatenate([np.concatenate((p.start_ns, p.stop_ns)) for p in parts]))
+    values = np.full(len(edges) - 1, np.nan)
+    for part in parts:
+        values = np.where(np.isnan(values), part.at(edges[:-1]), values)
+    return HeldSignal(edges[:-1], values, np.diff(edges))

@@ -73,6 +73,22 @@ def test_the_difference_counts_only_seconds_in_which_both_are_fresh() -> None:
     assert difference.difference_pct.mean == pytest.approx(100 * (5 * -10 + 2 * -50) / 7 / 200)
 
 
+@pytest.mark.parametrize("order", ["A B C D", "A C B D", "D C B A"])
+def test_a_cadence_that_dies_takes_no_seconds_from_two_healthy_meters(order: str) -> None:
+    """Only C and D tell the cadence: C until 20 s, D from 10 s on, and nobody pedals from 40 s to 50 s."""
+    times, rest = [float(t) for t in range(60)], range(40, 50)
+    turning = [0.0 if t in rest else 90.0 for t in times]
+    signals = {
+        "A": meter_signal("A", [SensorSamples("A", power_w=series(times, [200.0] * 60))]),
+        "B": meter_signal("B", [SensorSamples("B", power_w=series(times, [190.0] * 60))]),
+        "C": meter_signal("C", [SensorSamples("C", cadence_rpm=series(times[:20], turning[:20]))]),
+        "D": meter_signal("D", [SensorSamples("D", cadence_rpm=series(times[10:], turning[10:]))]),
+    }
+    told = {name: signals[name] for name in order.split()}
+    # 5 s on either side of the rest are left out as well.
+    assert figures_of(told, segment(0, 60), "A").comparisons["B"].seconds == 60 - 20
+
+
 def test_two_radios_are_added_only_where_both_are_fresh() -> None:
     left = SensorSamples("A/1", power_w=series([0, 1, 2, 3], [100, 110, 120, 130]))
     right = SensorSamples("A/2", power_w=series([0, 1], [90, 90]))
