@@ -79,7 +79,7 @@ class RideControl:
 
     def ended(self, recording: Path | None, words: str) -> None:
         self._recording = recording
-        self._ended_words = words
+        self._ended_words, _, _ = words.partition("\n")  # a screen has its own figures of every sensor
 
     @property
     def reference(self) -> str | None:

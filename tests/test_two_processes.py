@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import fcntl
 import json
 import os
 import signal
 import statistics
+import struct
 import sys
-from collections.abc import AsyncIterator, Callable, Iterator
+import termios
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from importlib.util import find_spec
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -74,8 +78,15 @@ async def program(*words: str) -> asyncio.subprocess.Process:
     return await asyncio.create_subprocess_exec(sys.executable, *words, cwd=ROOT, stdout=pipe, stderr=pipe)
 
 
+Start = Callable[[Path, Sequence[str]], Awaitable[asyncio.subprocess.Process]]
+
+
+async def start_plainly(rides: Path, words: Sequence[str]) -> asyncio.subprocess.Process:
+    return await program("-m", "tests.plain_rider", str(rides), *words, "--json", "--headless", "--control")
+
+
 @asynccontextmanager
-async def riding(folder: Path) -> AsyncIterator[Ride]:
+async def riding(folder: Path, start: Start = start_plainly) -> AsyncIterator[Ride]:
     """Once it records; whatever is still running at the end is ended by its own means."""
     bench = folder / "bench.toml"
     bench.write_text(ONE_METER)
@@ -83,18 +94,7 @@ async def riding(folder: Path) -> AsyncIterator[Ride]:
     sensor = FakeSensor(steps=packets)
     async with SimulatedRadio([sensor]) as radio, serve_hci(radio, "tcp-server:127.0.0.1:0") as transport:
         radio.begin_ride()
-        words = [
-            "record",
-            str(bench),
-            "--out",
-            str(rides),
-            "--json",
-            "--headless",
-            "--control",
-            "--through",
-            transport,
-        ]
-        starter = await program("-m", "tests.plain_rider", str(rides), *words)
+        starter = await start(rides, ["record", str(bench), "--out", str(rides), "--through", transport])
         watcher = await attached(rides, starter)
         ride = Ride(rides, starter, watcher)
         try:
@@ -191,6 +191,54 @@ async def test_a_closed_terminal_and_ctrl_c_end_the_recording_properly(tmp_path:
     """Both at once, since most of the time is that of starting programs."""
     ends = (signal.SIGHUP, signal.SIGINT)
     await asyncio.gather(*(closed_by(tmp_path / number.name, number) for number in ends))
+
+
+class Terminal:
+    """A pseudo-terminal of 100 × 30 whose other end is read and thrown away."""
+
+    def __init__(self) -> None:
+        self.master, self._slave = os.openpty()
+        fcntl.ioctl(self._slave, termios.TIOCSWINSZ, struct.pack("4H", 30, 100, 0, 0))
+        self.shown = b""
+
+    async def start(self, _rides: Path, words: Sequence[str]) -> asyncio.subprocess.Process:
+        """As from a shell: the terminal controls the session of the program, and hangs it up when it is closed."""
+        process = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "analysis", *words),
+            cwd=ROOT,
+            stdin=self._slave,
+            stdout=self._slave,
+            stderr=self._slave,
+            start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+            env={**os.environ, "TERM": "xterm-256color"},
+        )
+        os.close(self._slave)
+        asyncio.get_running_loop().add_reader(self.master, self._read)
+        return process
+
+    def _read(self) -> None:
+        self.shown += os.read(self.master, 65536)
+
+    def close(self) -> None:
+        asyncio.get_running_loop().remove_reader(self.master)
+        os.close(self.master)
+
+
+@pytest.mark.skipif(find_spec("textual") is None, reason="the drawn screen is not installed")
+async def test_closing_the_window_of_the_drawn_screen_ends_the_recording_properly(tmp_path: Path) -> None:
+    terminal = Terminal()
+    async with riding(tmp_path, terminal.start) as ride:
+        async with asyncio.timeout(PATIENCE_S):
+            while b"Alder" not in terminal.shown:
+                await asyncio.sleep(0.05)
+        terminal.close()
+        last = await ride.told(lambda tell: tell.ended)
+        await asyncio.wait_for(ride.starter.wait(), PATIENCE_S)
+    assert "ended by: hand" in last.ended_words
+    rows = rows_of(ride.folder)
+    check_whole(rows)
+    assert rows[-1]["event"] == Event.FINISHED
 
 
 async def test_watchers_come_and_go_as_they_like(tmp_path: Path) -> None:
