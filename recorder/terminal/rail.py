@@ -8,7 +8,7 @@ from textual.content import Content
 
 from analysis.verdict import Word
 from recorder.live_snapshot import Against
-from recorder.terminal.lines import line
+from recorder.terminal.lines import inked
 
 SHORTEST = 13
 # The whole rail spans twice the tolerance to either side, the same for all meters: rails can be compared by eye.
@@ -27,7 +27,7 @@ def rail(against: Against, width: int) -> Content:
         _lay_interval(cells, styles, against, half, edge)
     for place, bracket in ((half - edge, "["), (half + edge, "]")):
         cells[place], styles[place] = bracket, "bold $strong"
-    return line(*zip(cells, styles, strict=True))
+    return inked(cells, styles)
 
 
 def _lay_interval(cells: list[str], styles: list[str], against: Against, half: int, edge: int) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from textual.content import Content
 
-from recorder.terminal.lines import line
+from recorder.terminal.lines import inked
 
 # Dots of a braille cell by (column, row), Unicode chapter "Braille Patterns".
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
@@ -31,7 +31,7 @@ def trend(
         return min(rows - 1, max(0, round(share * (rows - 1))))
 
     paper = [[0] * width for _ in range(height)]
-    inked = [[False] * width for _ in range(height)]
+    has_ink = [[False] * width for _ in range(height)]
     if height > 1:
         for level, every in ((expected_pct - tolerance_pct, 4), (expected_pct + tolerance_pct, 4), (0.0, 2)):
             if abs(level - expected_pct) <= reach:
@@ -47,9 +47,9 @@ def trend(
         low, high = sorted((row, previous if previous is not None else row))
         for each in range(low, high + 1):
             _dot(paper, column, each)
-            inked[each // 4][column // 2] = True
+            has_ink[each // 4][column // 2] = True
         previous = row
-    return [_drawn(dots, ink) for dots, ink in zip(paper, inked, strict=True)]
+    return [_drawn(dots, ink) for dots, ink in zip(paper, has_ink, strict=True)]
 
 
 def _stretched(values: list[float], columns: int) -> list[float]:
@@ -61,7 +61,6 @@ def _dot(paper: list[list[int]], column: int, row: int) -> None:
     paper[row // 4][column // 2] |= _DOTS[column % 2][row % 4]
 
 
-def _drawn(dots: Sequence[int], inked: Sequence[bool]) -> Content:
-    return line(
-        *((chr(0x2800 + d) if d else " ", "$strong" if ink else "$rule") for d, ink in zip(dots, inked, strict=True))
-    )
+def _drawn(dots: Sequence[int], has_ink: Sequence[bool]) -> Content:
+    cells = (chr(0x2800 + each) if each else " " for each in dots)
+    return inked(cells, ("$strong" if ink else "$rule" for ink in has_ink))
