@@ -12,12 +12,14 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widget import Widget
 
+from recorder.terminal.figures import clock
 from recorder.terminal.keys import keys_for
 from recorder.terminal.lines import EMPTY, heading, line, paragraph, shown
 from recorder.terminal.scene import Scene
 from recorder.terminal.segment_panel import draw_segments
 
 Draw = Callable[[Scene, int], list[Content]]
+_ZERO_MESSAGES = 3
 _NUMBERS = {str(number): str(number) for number in range(1, 10)}
 
 CAUTIONS = (
@@ -40,7 +42,12 @@ _READING = (
 class _Sheet(Widget):
     """The text of a page, as long as it needs to be."""
 
-    DEFAULT_CSS = "_Sheet { height: auto; width: 1fr; text-wrap: nowrap; }"
+    DEFAULT_CSS = """
+    _Sheet {
+        height: auto; width: 1fr; text-wrap: nowrap;
+        link-style: none; link-color: $foreground; link-background: $surface;
+    }
+    """
 
     def __init__(self, draw: Draw, scene: Scene) -> None:
         super().__init__()
@@ -152,12 +159,11 @@ def _draw_zero(scene: Scene, width: int) -> list[Content]:
             lines += [
                 line("        ", each) for each in paragraph(shown(answers[meter.name], 200), width - 8, "bold")
             ]
-    return [
-        *lines,
-        choice("a", "all", "all of them"),
-        EMPTY,
-        line("  ", (" esc ", "bold reverse @click=screen.answer('')"), " back"),
-    ]
+    lines += [choice("a", "all", "all of them"), choice("esc", "", "back"), EMPTY]
+    # The recorder says here what each place in the drivetrain needs, and who has answered.
+    for message in scene.snapshot.messages[-_ZERO_MESSAGES:]:
+        lines += paragraph(f"{clock(message.at_s)}  {shown(message.text, 300)}", width)
+    return [*lines, *(line((shown(words, 160), "bold")) for words in scene.notices[-1:])]
 
 
 def _draw_help(scene: Scene, width: int) -> list[Content]:
