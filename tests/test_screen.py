@@ -14,7 +14,7 @@ from textual.pilot import Pilot
 
 from recorder.control_words import Ask
 from recorder.live_snapshot import Snapshot, StepView
-from recorder.terminal.app import LiveScreen, SnapshotCame
+from recorder.terminal.live_app import LiveScreen, SnapshotCame
 from recorder.terminal.panel import Panel
 from tests import screens
 
@@ -307,7 +307,7 @@ async def test_a_fault_in_one_part_leaves_the_others_readable() -> None:
     async with screen(screens.riding()) as bench:
         nameless = replace(screens.meter(1), name=cast(str, None))
         text = await bench.show(replace(bench.snapshot, meters=(screens.meter(0), nameless)))
-        assert "this part cannot be drawn (1 times): TypeError" in text
+        assert "this part cannot be drawn: TypeError" in text
         assert "NOW  steady 200" in text
         assert "= agrees" in await bench.show(screens.riding())
 
@@ -318,6 +318,9 @@ async def test_a_fault_in_laying_out_is_said_and_survived() -> None:
         text = await bench.show(replace(bench.snapshot, plan=broken))
         assert "cannot be laid out anew: TypeError" in text
         assert "NOW  steady 200" in await bench.show(screens.riding())
+        text = await bench.show(replace(bench.snapshot, plan=replace(broken, announce="in 9 s")))
+        assert "the ride cannot be read (1 times): TypeError" in text
+        assert "NOW  steady 200" in text
 
 
 async def test_hostile_texts_harm_nothing_on_any_page() -> None:

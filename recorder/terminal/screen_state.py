@@ -42,11 +42,12 @@ class ScreenState:
 
     def took(self, snapshot: Snapshot, now_s: float) -> bool:
         """Remembers; True if a step has newly been announced."""
+        # First what may raise: a snapshot with faults must not take the place of a good one.
+        before, self._announced = self._announced, _announced_step(snapshot)
         self.snapshot = snapshot
         self._seen += 1
         self._news_s = now_s
         self._unread = (0, "")
-        before, self._announced = self._announced, _announced_step(snapshot)
         return self._announced is not None and self._announced != before
 
     def missed(self, fault: Exception) -> None:
