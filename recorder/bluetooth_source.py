@@ -181,7 +181,12 @@ class BluetoothSource:
                 case StopScan():
                     await self._finder.stop()
                 case Connect(sensor, attempt):
-                    await self._connect(sensor, attempt)
+                    try:
+                        await self._connect(sensor, attempt)
+                    except BaseException:
+                        # Where `run` is started anew after a fault, nobody may wait for this attempt for ever.
+                        self._carry_out(self._machine.connect_failed(sensor, Trouble.OTHER, "", self._now_s()))
+                        raise
 
     async def _start_scan(self) -> None:
         if not self._machine.scanning:

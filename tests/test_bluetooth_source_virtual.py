@@ -128,3 +128,26 @@ def test_a_sensor_that_never_comes_leaves_the_others_alone() -> None:
     assert len(sink.of(Event.LINK_FOUND, "Alder")) == 1
     assert sink.of(Event.LINK_LOST) == []
     assert len(sink.of(Event.LINK_WAITING, "Birch")) == 1
+
+
+def test_started_anew_in_the_midst_of_connecting_it_reaches_every_sensor() -> None:
+    """As a recording does with a source that failed."""
+
+    async def ride() -> ListSink:
+        birch = FakeSensor("Birch", "F0:00:00:00:00:02", steps=lambda: power_packets(4, 60))
+        async with SimulatedRadio([alder(lambda: power_packets(4, 60)), birch], seed=3) as radio:
+            clock = VirtualClock(asyncio.get_running_loop(), 0)
+            targets = [SensorTarget(name, address=f"F0:00:00:00:00:0{n}") for n, name in ((1, "Alder"), (2, "Birch"))]
+            source, sink = BluetoothSource(targets, clock, radio.backend, seed=1), ListSink()
+            for seconds in (0.2501, 60.0):  # the first connection is begun at 0.25 s
+                running = asyncio.ensure_future(source.run(sink))
+                await asyncio.sleep(seconds)
+                running.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await running
+            await source.close()
+            return sink
+
+    sink = run_virtual(ride())
+    assert [len(sink.of(Event.LINK_WAITING, name)) for name in ("Alder", "Birch")] == [1, 0]
+    assert [len(sink.of(Event.LINK_FOUND, name)) for name in ("Alder", "Birch")] == [1, 1]
