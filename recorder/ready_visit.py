@@ -17,7 +17,8 @@ from recorder.ready_words import zero_instructions
 from recorder.source import FindsZero, Identity, NotificationSource
 from recorder.zero_offset import ZeroOffsetAnswer
 
-LISTEN_S = 4.0  # to tell how often a sensor speaks
+LISTEN_S = 5.0  # at most, to tell how often a sensor speaks
+ENOUGH_ARRIVALS = 5
 CLOSE_S = 10.0
 _POLL_S = 0.1
 
@@ -63,6 +64,10 @@ class _Notes:
     def identified(self, sensor: str, identity: Identity) -> None:
         self.identities[sensor] = identity
 
+    def knows_rates(self, sensors: set[str]) -> bool:
+        heard = {sensor for (sensor, _), arrived in self.arrived.items() if arrived.count >= ENOUGH_ARRIVALS}
+        return sensors <= heard
+
     def rate_hz(self, sensor: str) -> float | None:
         """Of what tells most about whether somebody pedals; None where fewer than two came."""
         for characteristic in MEASURING:
@@ -101,11 +106,8 @@ async def _visit_running(
     bench: Bench, source: NotificationSource, options: VisitOptions, notes: _Notes
 ) -> dict[str, Heard]:
     names = set(bench.stream_names)
-    with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(options.patience_s):
-            while not names <= notes.identities.keys():  # noqa: ASYNC110 - a source calls nobody back
-                await asyncio.sleep(_POLL_S)
-    await asyncio.sleep(LISTEN_S)
+    await _until(lambda: names <= notes.identities.keys(), options.patience_s)
+    await _until(lambda: notes.knows_rates(names), LISTEN_S)
     zeros = await _zeros(bench, source, options, notes) if options.zero else {}
     return {
         name: Heard(
@@ -116,6 +118,13 @@ async def _visit_running(
         )
         for name in names
     }
+
+
+async def _until(true: Callable[[], bool], patience_s: float) -> None:
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(patience_s):
+            while not true():
+                await asyncio.sleep(_POLL_S)
 
 
 async def _zeros(

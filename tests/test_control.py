@@ -106,9 +106,11 @@ async def told(client: ControlClient, wanted: Callable[[Tell], bool]) -> Tell:
 
     def wait() -> Tell:
         while not client.closed:
-            tell = client.wait(0.2)
-            if tell is not None and wanted(tell):
+            if (tell := client.tell) is not None and wanted(tell):
                 return tell
+            client.wait(0.1)
+        if (last := client.tell) is not None and wanted(last):
+            return last
         raise AssertionError("the link ended before that was told")
 
     return await asyncio.wait_for(asyncio.to_thread(wait), PATIENCE_S)

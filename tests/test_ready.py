@@ -400,6 +400,13 @@ def test_the_check_stands_in_the_recording_that_follows(tmp_path: Path) -> None:
     assert recording.metadata.sensors["Alder"]["serial"] == "0042"
 
 
+def test_the_demo_is_checked_and_zeroed_before_it_is_ridden(demo_recording: Path) -> None:
+    rows = {row.sensor: row.detail for row in read_recording(demo_recording).events if row.event == Event.READY}
+    assert list(rows) == ["Alder", "Birch", "Cedar", "Dogwood", "Elm"]
+    outcomes = {name: detail["zero"] and detail["zero"]["outcome"] for name, detail in rows.items()}
+    assert outcomes == {"Alder": "done", "Birch": "done", "Cedar": "unsupported", "Dogwood": "done", "Elm": None}
+
+
 def test_the_command_says_what_it_found_and_keeps_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without a radio: the sentence and the exit status of bad use; nothing is kept."""
     path = tmp_path / "bench.toml"

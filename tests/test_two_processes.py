@@ -28,7 +28,7 @@ from recorder.control_words import Ask, Tell
 from recorder.errors import RecorderError
 from simulated_sensors.hci_server import serve_hci
 from simulated_sensors.peripheral import SimulatedRadio
-from simulated_sensors.sensor import Packet
+from simulated_sensors.sensor import Answer, Packet
 from tests.fake_sensors import FakeSensor
 from tests.riding import ONE_METER, number_in, payload, table_of
 
@@ -50,9 +50,11 @@ class Ride:
     async def told(self, wanted: Callable[[Tell], bool]) -> Tell:
         def wait() -> Tell:
             while not self.watcher.closed:
-                tell = self.watcher.wait(0.2)
-                if tell is not None and wanted(tell):
+                if (tell := self.watcher.tell) is not None and wanted(tell):
                     return tell
+                self.watcher.wait(0.1)
+            if (last := self.watcher.tell) is not None and wanted(last):
+                return last
             raise AssertionError("the link ended before that was told")
 
         return await asyncio.wait_for(asyncio.to_thread(wait), PATIENCE_S)
@@ -274,6 +276,29 @@ async def test_what_keeps_a_recorder_from_starting_is_said_by_the_screen(tmp_pat
     _, said = await asyncio.wait_for(starter.communicate(), PATIENCE_S)
     assert starter.returncode == 2
     assert b"names no meter" in said
+
+
+async def test_a_check_is_kept_beside_the_bench_file_and_taken_into_the_next_recording(tmp_path: Path) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(ONE_METER)
+    sensor = FakeSensor(steps=packets, reply=Answer(0.1, b"\x20\x0c\x01\xf4\xff"))
+    async with SimulatedRadio([sensor]) as radio, serve_hci(radio, "tcp-server:127.0.0.1:0") as transport:
+        radio.begin_ride()
+        check = await program("-m", "analysis", "ready", str(bench), "--zero", "--json", "--through", transport)
+        printed, said = await asyncio.wait_for(check.communicate(), PATIENCE_S)
+        assert check.returncode == 0, said
+        words = ["record", str(bench), "--out", str(tmp_path / "rides"), "--duration", "0.5", "--through", transport]
+        ride = await program("-m", "analysis", *words)
+        _, taken_over = await asyncio.wait_for(ride.communicate(), PATIENCE_S)
+    (alder,) = json.loads(printed)["sensors"]
+    assert (alder["ready"], alder["zero"]["value"]["raw"], alder["identity"]["model"]) == (True, -12, "AL-1")
+    assert alder["rate_hz"] == pytest.approx(RATE_HZ, rel=0.2)
+    assert b"unclip" in said
+    kept = json.loads((tmp_path / "bench.ready.json").read_text())
+    assert kept["sensors"][0]["zero"] == alder["zero"]
+    assert b"taken over: all sensors were ready" in taken_over
+    (row,) = [row for row in rows_of(tmp_path / "rides") if row["event"] == Event.READY]
+    assert json.loads(row["detail"])["zero"] == alder["zero"]
 
 
 async def test_where_nothing_is_recorded_watch_says_so(tmp_path: Path) -> None:
