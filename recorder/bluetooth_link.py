@@ -46,6 +46,9 @@ class LinkListener(Protocol):
     def link_late_answer(self, link: BluetoothLink, payload: bytes) -> None:
         """An indication that nobody waits for any more."""
 
+    def link_fault(self, link: BluetoothLink, words: str) -> None:
+        """A payload of this link was not taken; told once, all are counted in `callback_faults`."""
+
 
 class BluetoothLink:
     def __init__(
@@ -156,8 +159,10 @@ class BluetoothLink:
             self._listener.link_data(self, short, payload, clock_ns, row_kind)
             if short == CONTROL_POINT and self._control_point is not None:
                 self._control_point.indicated(payload)
-        except Exception:  # noqa: BLE001 - whatever went wrong, the next payload must come through; counted
+        except Exception as fault:  # noqa: BLE001 - whatever went wrong, the next payload must come through
             self.callback_faults += 1
+            if self.callback_faults == 1:
+                self._listener.link_fault(self, f"{type(fault).__name__}: {fault}")
 
     def _on_disconnect(self, _: BleakClient) -> None:
         if not self._open:

@@ -297,6 +297,9 @@ class BluetoothSource:
         if payload[1:2] == REQUEST[:1]:
             self._tell_zero_answer(read_answer(link.sensor, payload, link.values.get("2a65"), late=True))
 
+    def link_fault(self, link: BluetoothLink, words: str) -> None:
+        self._happened(RowEvent.NOTE, link.sensor, text=f"a payload could not be taken ({words})")
+
     def _tell_zero_answer(self, answer: ZeroOffsetAnswer) -> None:
         self._happened(
             RowEvent.ZERO_ANSWERED,

@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from analysis.rows import Event
+from analysis.rows import Event, RowKind
 from recorder.bluetooth_source import BluetoothSource, SensorTarget
 from simulated_sensors.peripheral import SentPacket, SimulatedRadio
 from simulated_sensors.sensor import Answer, LinkChange, Packet
@@ -128,6 +128,38 @@ def test_a_sensor_that_never_comes_leaves_the_others_alone() -> None:
     assert len(sink.of(Event.LINK_FOUND, "Alder")) == 1
     assert sink.of(Event.LINK_LOST) == []
     assert len(sink.of(Event.LINK_WAITING, "Birch")) == 1
+
+
+def test_a_payload_that_cannot_be_taken_is_told_once_and_the_next_ones_come_through() -> None:
+    class Refusing(ListSink):
+        refused = 0
+
+        def received(
+            self, clock_ns: int, sensor: str, characteristic: str, payload: bytes, row_kind: RowKind = "notification"
+        ) -> None:
+            if characteristic == "2a63" and self.refused < 2:
+                self.refused += 1
+                raise OverflowError("too much")
+            super().received(clock_ns, sensor, characteristic, payload, row_kind)
+
+    async def ride() -> ListSink:
+        async with SimulatedRadio([alder(lambda: power_packets(4, 60))], seed=3) as radio:
+            clock = VirtualClock(asyncio.get_running_loop(), 0)
+            targets = [SensorTarget("Alder", address="F0:00:00:00:00:01")]
+            source, sink = BluetoothSource(targets, clock, radio.backend, seed=1), Refusing()
+            running = asyncio.ensure_future(source.run(sink))
+            radio.begin_ride()
+            await asyncio.sleep(30)
+            running.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await running
+            await source.close()
+            return sink
+
+    sink = run_virtual(ride())
+    assert sum(row.characteristic == "2a63" for row in sink.rows) > 100
+    notes = [r.detail["text"] for r in sink.of(Event.NOTE, "Alder")]
+    assert notes == ["a payload could not be taken (OverflowError: too much)"]
 
 
 def test_started_anew_in_the_midst_of_connecting_it_reaches_every_sensor() -> None:
