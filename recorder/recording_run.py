@@ -86,11 +86,18 @@ class RecordingRun:
         # The plan's last words (its open segment) belong to the recording; everything else may go.
         await _end([plan])
         self.hand_marks.close("stop")
+        self._tell_faults(session.onlooker_faults)
         session.happened(Event.FINISHED, reason=reason)
         session.anchor_utc()
         session.open = False
         await _end(tasks)
         return reason
+
+    def _tell_faults(self, count: int) -> None:
+        if count:
+            words = f"{_plural(count, 'fault', 'faults')} of screens or live figures; the recording itself is whole"
+            self._tools.session.happened(Event.NOTE, text=words)
+            self._tools.say(words)
 
     async def _keep_going(self, what: str, work: Callable[[], Awaitable[None]]) -> None:
         while True:

@@ -158,8 +158,12 @@ def test_onlookers_and_plan_displays_that_raise_cost_nothing() -> None:
 
     outcome = run(RunOptions(TEN_SECONDS), onlookers=[broken], on_plan=broken_plan)
     assert outcome.reason == "plan"
-    assert [row.event for row in outcome.log.rows] == [Event.SEGMENT_START, Event.SEGMENT_END, Event.FINISHED]
-    assert outcome.session.onlooker_faults == 4  # three rows, and one step shown
+    events = [row.event for row in outcome.log.rows]
+    assert events == [Event.SEGMENT_START, Event.SEGMENT_END, Event.NOTE, Event.FINISHED]
+    assert outcome.session.onlooker_faults == 5  # four rows, and one step shown
+    told = outcome.log.events(Event.NOTE)[0].detail["text"]
+    assert told.startswith("3 faults of screens or live figures")
+    assert told in outcome.said
 
 
 def test_standing_still_and_sleeping_are_rows_of_their_own() -> None:
