@@ -71,6 +71,8 @@ def _between(plan: PlanView) -> str:
 
 def _time_bar(plan: PlanView, width: int) -> Content:
     """The one bar of time: what is ridden of the present step, and what is left in figures."""
+    if plan.step is None and not plan.resting:
+        return EMPTY
     total = plan.elapsed_s + plan.left_s
     words = line((f" {clock(plan.left_s)}", "bold $strong"), (f" left of {clock(total)}", "$faint"))
     room = max(4, width - words.cell_length)
