@@ -95,18 +95,20 @@ class RecordingRun:
 
     def _tell_faults(self, count: int) -> None:
         if count:
-            words = f"{_plural(count, 'fault', 'faults')} of screens or live figures; the recording itself is whole"
-            self._tools.session.happened(Event.NOTE, text=words)
-            self._tools.say(words)
+            self._tell(
+                f"{_plural(count, 'fault', 'faults')} of screens or live figures; the recording itself is whole"
+            )
+
+    def _tell(self, words: str) -> None:
+        self._tools.session.happened(Event.NOTE, text=words)
+        self._tools.say(words)
 
     async def _keep_going(self, what: str, work: Callable[[], Awaitable[None]]) -> None:
         while True:
             try:
                 await work()
             except Exception as fault:  # noqa: BLE001 - whatever breaks, in a radio's code or ours, the ride goes on
-                words = f"{what} failed and was started again: {type(fault).__name__}: {fault}"
-                self._tools.session.happened(Event.NOTE, text=words)
-                self._tools.say(words)
+                self._tell(f"{what} failed and was started again: {type(fault).__name__}: {fault}")
             await asyncio.sleep(RETRY_S)
 
     async def _listen(self) -> None:
@@ -137,8 +139,12 @@ class RecordingRun:
             await self._lead_in()
             await self._all_present()
             self.plan_begun = True
-            await self.plan.run()
-            self.stop("plan")
+            try:
+                await self.plan.run()
+            except Exception as fault:  # noqa: BLE001 - whatever breaks in the plan, the ride goes on without it
+                self._tell(f"the plan broke off ({type(fault).__name__}: {fault}); the recording goes on until ended")
+            else:
+                self.stop("plan")
 
     def _runner(self, plan: Plan) -> PlanRunner:
         tools = self._tools

@@ -45,6 +45,7 @@ def run(
     onlookers: Sequence[Onlooker] = (),
     on_plan: Callable[[PlanState], None] = NOBODY,
     sync_fault: Exception | None = None,
+    attended: Callable[[], bool] = lambda: False,
 ) -> Outcome:
     """One run; `meanwhile` is a coroutine function that runs beside it."""
 
@@ -60,7 +61,8 @@ def run(
                 raise faults.pop()
             outcome.syncs_s.append(loop.time())
 
-        ride = RecordingRun(RunTools(session, source, sync, outcome.said.append, on_plan), options)
+        tools = RunTools(session, source, sync, outcome.said.append, on_plan, attended=attended)
+        ride = RecordingRun(tools, options)
         beside = asyncio.ensure_future(meanwhile(ride, clock, source)) if meanwhile is not None else None
         outcome.reason = await ride.run()
         outcome.ended_s = loop.time()
@@ -164,6 +166,19 @@ def test_onlookers_and_plan_displays_that_raise_cost_nothing() -> None:
     told = outcome.log.events(Event.NOTE)[0].detail["text"]
     assert told.startswith("3 faults of screens or live figures")
     assert told in outcome.said
+
+
+def test_a_plan_that_breaks_off_is_told_and_the_recording_goes_on() -> None:
+    def broken() -> bool:
+        raise RuntimeError("nobody knows")
+
+    zeroing = plan_of('name = "zero"\nkind = "zero"\nseconds = 5')
+    outcome = run(RunOptions(zeroing, duration_s=20.0), attended=broken)
+    assert (outcome.reason, outcome.ended_s) == ("duration", 20.0)
+    (told,) = outcome.said
+    assert told.startswith("the plan broke off (RuntimeError: nobody knows)")
+    assert outcome.log.events(Event.NOTE)[0].detail["text"] == told
+    assert outcome.log.events(Event.SEGMENT_END)[0].detail["ended_by"] == "stop"
 
 
 def test_standing_still_and_sleeping_are_rows_of_their_own() -> None:
