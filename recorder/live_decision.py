@@ -80,8 +80,11 @@ class LiveDecision:
                         sink.happened(Event.LAG_ADOPTED, **detail)
                 if until_decided():
                     self._decided_segment = await self._in_thread(self._decided_now)
-            except Exception:  # noqa: BLE001 - a fault of a statistic must not touch the recording; counted
+            except Exception as fault:  # noqa: BLE001 - a fault of a statistic must not touch the recording
                 self.faults += 1
+                if self.faults == 1:
+                    words = f"the live verdict failed ({type(fault).__name__}: {fault}); steps take their full time"
+                    sink.happened(Event.NOTE, text=words)
 
     async def _in_thread(self, work: Callable[[RideSoFar, Setup], Any]) -> Any:
         so_far = RideSoFar(self._gatherer.samples(), tuple(self._marks), tuple(self._lags), self._gatherer.last_ns)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -13,11 +14,13 @@ from analysis.recording_reader import read_recording
 from analysis.rows import Event, Row
 from analysis.segments import Segment
 from recorder.live_decision import LiveDecision
+from recorder.recording_session import RecordingSession
 from simulated_sensors.demo import ride_of
 from simulated_sensors.quayside import ALDER, BIRCH
 from simulated_sensors.sensor_spec import SensorSpec
 from simulated_sensors.simulated_meter import SimulatedMeter
-from tests.riding import one_meter_bench, plan_of, ride_and_record
+from simulated_sensors.virtual_time import run_virtual
+from tests.riding import FakeLog, LoopClock, one_meter_bench, plan_of, ride_and_record
 
 STEP_S = 600.0
 PLAN = plan_of(
@@ -59,6 +62,24 @@ def test_a_step_runs_to_its_end_on_a_meter_at_the_edge(tmp_path: Path) -> None:
     segment, _ = ridden(tmp_path, TOLERANCE_PCT)
     assert segment.ended_by == "plan"
     assert (segment.stop_ns - segment.start_ns) / 1e9 == pytest.approx(STEP_S, abs=1e-6)
+
+
+def test_a_fault_of_a_statistic_is_noted_once_and_the_step_takes_its_time() -> None:
+    async def main() -> tuple[FakeLog, LiveDecision]:
+        def broken() -> str | None:
+            raise ValueError("a fault of ours")
+
+        log = FakeLog()
+        decision = LiveDecision(one_meter_bench(), broken, lambda: True)
+        looking = asyncio.create_task(decision.run(RecordingSession(LoopClock(), log, []), lambda: True))
+        await asyncio.sleep(10.5)
+        looking.cancel()
+        return log, decision
+
+    log, decision = run_virtual(main())
+    assert (decision.faults, decision.decided()) == (5, False)
+    (note,) = log.events(Event.NOTE)
+    assert "ValueError: a fault of ours" in note.detail["text"]
 
 
 def test_nothing_is_decided_before_anything_is_known() -> None:
