@@ -61,7 +61,9 @@ def record_on_terminal(words: Sequence[str], folder: Path, show: Callable[[str],
 
 def live_screen() -> Screen | None:
     """The one that is drawn; None where it is not installed or there is no terminal to draw on."""
-    if not (sys.stdin and sys.stdout and sys.stdin.isatty() and sys.stdout.isatty()) or find_spec("textual") is None:
+    # The screen is drawn on the error stream; a person with a terminal has all three on it.
+    streams = (sys.stdin, sys.stdout, sys.stderr)
+    if not all(stream is not None and stream.isatty() for stream in streams) or find_spec("textual") is None:
         return None
     found: Screen = import_module("recorder.live_screen").live_screen
     return found
