@@ -53,7 +53,6 @@ def whole_ride_figures(
         return WholeRide({}, None, {}, {}, packets, cadence)
     responses = {name: response_time(signals[name], base, 0, end_ns) for name in verdicts}
     terms = {name: _terms(verdict, responses[name], setup) for name, verdict in verdicts.items()}
-    zeroed_ns = [row.host_ns for row in events if row.event == Event.ZERO_ANSWERED]
     thermometer = next((s for s in signals.values() if any(len(p.temperature_c) for p in s.samples)), None)
     effects = {
         name: ride_effects(
@@ -63,7 +62,7 @@ def whole_ride_figures(
             setup.lags_s.get(name, 0.0),
             terms[name].slower_by_s,
             thermometer,
-            zeroed_ns,
+            _zeroed_ns(events, signals[name], base),
         )
         for name in verdicts
     }
@@ -79,6 +78,13 @@ def whole_ride_figures(
 
 def _new_links_ns(events: Sequence[Row], sensor: str) -> list[int]:
     return [row.host_ns for row in events if row.event == Event.LINK_FOUND and row.sensor == sensor]
+
+
+def _zeroed_ns(events: Sequence[Row], *pair: MeterSignal) -> list[int]:
+    """When one of the two had its zero offset done; what was asked of others, or in vain, starts no drift anew."""
+    streams = {stream.sensor for signal in pair for stream in signal.samples}
+    answers = (row for row in events if row.event == Event.ZERO_ANSWERED and row.sensor in streams)
+    return [row.host_ns for row in answers if row.detail.get("result") == "done"]
 
 
 def _terms(verdict: RideVerdict, response: ResponseTime, setup: Setup) -> SprintTerms:

@@ -16,16 +16,19 @@ import pytest
 
 from analysis.bench_file import parse_bench
 from analysis.comparison import Setup
+from analysis.effects import DRIFT, PREDICTORS
 from analysis.errors import BadInput
 from analysis.judge import Judged, judge_recording
 from analysis.meter_signal import MeterSignal, meter_signal
 from analysis.recording_reader import Recording, read_recording
 from analysis.recording_schema import METADATA_DIGEST_KEY, METADATA_KEY, metadata_digest
 from analysis.ride_verdict import ride_verdicts
+from analysis.rows import Event, Row
 from analysis.samples import SensorSamples, Series
 from analysis.segment_metrics import segment_metrics
 from analysis.segments import Segment
 from analysis.words import comparisons_sentence, verdict_sentence
+from tests.reported_rides import stepped_ride
 
 S = 1_000_000_000
 
@@ -84,6 +87,20 @@ def test_the_line_passes_through_pedalled_seconds_only() -> None:
     assert line is not None
     assert line.slope == pytest.approx(0.95)
     assert line.intercept == pytest.approx(0, abs=1e-6)
+
+
+def test_only_a_zero_offset_that_was_done_on_one_of_the_two_starts_their_drift_anew(tmp_path: Path) -> None:
+    ride = stepped_ride(tmp_path, step_s=400)
+
+    def drift(sensor: str, result: str) -> str:
+        answer = Row(1000 * S, "event", sensor, event=Event.ZERO_ANSWERED, detail={"result": result})
+        zeroed = replace(ride, events=(*ride.events, answer))
+        return repr(judge_recording(zeroed).whole.effects["Birch"].effects[PREDICTORS.index(DRIFT)])
+
+    untouched = repr(judge_recording(ride).whole.effects["Birch"].effects[PREDICTORS.index(DRIFT)])
+    assert drift("Cedar", "done") == drift("Birch", "failed") == untouched
+    assert drift("Birch", "done") != untouched
+    assert drift("Alder", "done") == drift("Birch", "done")
 
 
 def signal(name: str, power_w: np.ndarray[tuple[int], np.dtype[np.float64]]) -> MeterSignal:
