@@ -22,7 +22,7 @@ def _number(value: Any) -> str:
 
 
 def _stood_still(detail: Detail) -> str:
-    return f"the computer stood still for {_number(detail.get('still_s'))} s: arrival times inside do not count"
+    return f"the computer stood still for {_number(detail.get('still_s'))} s: what came in meanwhile is dated late"
 
 
 def _not_understood(detail: Detail) -> str:
