@@ -90,10 +90,10 @@ def test_the_line_passes_through_pedalled_seconds_only() -> None:
 
 
 def test_only_a_zero_offset_that_was_done_on_one_of_the_two_starts_their_drift_anew(tmp_path: Path) -> None:
-    ride = stepped_ride(tmp_path, step_s=400)
+    ride = stepped_ride(tmp_path, step_s=200)
 
     def drift(sensor: str, result: str) -> str:
-        answer = Row(1000 * S, "event", sensor, event=Event.ZERO_ANSWERED, detail={"result": result})
+        answer = Row(450 * S, "event", sensor, event=Event.ZERO_ANSWERED, detail={"result": result})
         zeroed = replace(ride, events=(*ride.events, answer))
         return repr(judge_recording(zeroed).whole.effects["Birch"].effects[PREDICTORS.index(DRIFT)])
 
