@@ -170,6 +170,7 @@ def record(arguments: Sequence[str]) -> int:
     from recorder.compose import RecordJob, Surroundings, bluetooth_source
     from recorder.compose import record as record_ride
     from recorder.host_clock import SystemClock
+    from recorder.plain_lines import PlainLines
     from recorder.storage import SystemStorage
 
     bench = read_bench(options.bench)
@@ -188,7 +189,11 @@ def record(arguments: Sequence[str]) -> int:
     async def ride() -> Summary:
         async with backend_for(options.through) as backend:
             source = bluetooth_source(bench, clock, backend)
-            return await record_ride(job, Surroundings(clock, SystemStorage(), source, say))
+            around = Surroundings(clock, SystemStorage(), source, say)
+            if not options.control:  # else whoever attaches is told
+                lines = PlainLines(say)
+                around = Surroundings(clock, SystemStorage(), source, lines.say, (lines,), lines.on_plan)
+            return await record_ride(job, around)
 
     return print_summary(asyncio.run(ride()), as_json=options.json)
 
