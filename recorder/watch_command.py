@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
@@ -63,7 +64,9 @@ def live_screen() -> Screen | None:
     """The one that is drawn; None where it is not installed or there is no terminal to draw on."""
     # The screen is drawn on the error stream; a person with a terminal has all three on it.
     streams = (sys.stdin, sys.stdout, sys.stderr)
-    if not all(stream is not None and stream.isatty() for stream in streams) or find_spec("textual") is None:
+    has_terminal = all(stream is not None and stream.isatty() for stream in streams)
+    # textual-serve draws into a browser: no terminal then, but its own driver named in the environment.
+    if not (has_terminal or os.environ.get("TEXTUAL_DRIVER")) or find_spec("textual") is None:
         return None
     found: Screen = import_module("recorder.live_screen").live_screen
     return found
