@@ -44,6 +44,11 @@ def seconds(text: str) -> float:
     return value
 
 
+def seconds_or_none(text: str) -> float:
+    """As `seconds`, and 0 for not at all."""
+    return 0.0 if float(text) == 0 else seconds(text)
+
+
 @asynccontextmanager
 async def backend_for(through: str | None) -> AsyncIterator[Backend | None]:
     """None for this computer's own radio; otherwise the simulated one behind `tcp-client:HOST:PORT` or the like.
@@ -132,14 +137,14 @@ def _record_parser() -> argparse.ArgumentParser:
     parser.add_argument("--duration", type=seconds, metavar="SECONDS", help="end the recording after that time")
     parser.add_argument(
         "--lead-in",
-        type=seconds,
+        type=seconds_or_none,
         default=0.0,
         metavar="SECONDS",
         help="how long after the start of the recording the plan begins (default 0)",
     )
     parser.add_argument(
         "--patience",
-        type=seconds,
+        type=seconds_or_none,
         default=120.0,
         metavar="SECONDS",
         help="how long the plan waits for a missing meter (default 120)",

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from argparse import ArgumentTypeError
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 
 from analysis.command_line import COMMANDS, main, run_safely
 from analysis.errors import BadInput
+from recorder.command_line import seconds_or_none
 from recorder.recording_run import Summary
 from recorder.recording_session import SensorCounts
 from tests.riding import Journal, exit_status
@@ -98,6 +100,17 @@ def test_help_of_a_command_costs_no_heavy_import(command: str) -> None:
     )
     found = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
     assert found.stderr.strip() == "[]"
+
+
+@pytest.mark.parametrize(("text", "value"), [("0", 0.0), ("0.0", 0.0), ("-0", 0.0), ("2.5", 2.5)])
+def test_a_default_of_no_waiting_can_be_given_as_well(text: str, value: float) -> None:
+    assert seconds_or_none(text) == value
+
+
+@pytest.mark.parametrize("text", ["-1", "nan", "inf", "1e7"])
+def test_no_other_time_can_be_given(text: str) -> None:
+    with pytest.raises(ArgumentTypeError, match="above 0"):
+        seconds_or_none(text)
 
 
 # -- JSON ------------------------------------------------------------------------------------------------------
