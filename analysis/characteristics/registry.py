@@ -14,6 +14,8 @@ from analysis.characteristics import (
 from analysis.characteristics.byte_fields import ColumnValue
 from analysis.characteristics.cycling_power_control_point import RESPONSE, ControlPointRequest, ControlPointResponse
 from analysis.characteristics.cycling_power_feature import CyclingPowerFeature
+from analysis.characteristics.fitness_machine_control_point import RESPONSE as TRAINER_RESPONSE
+from analysis.characteristics.fitness_machine_control_point import FitnessMachineRequest, FitnessMachineResponse
 from analysis.characteristics.sensor_location import SensorLocation
 
 # Raised whenever the same bytes come to give other values, so that older recordings are decoded again.
@@ -31,7 +33,13 @@ CYCLING_POWER_FEATURE = "2a65"
 CYCLING_POWER_CONTROL_POINT = "2a66"
 SENSOR_LOCATION = "2a5d"
 SPEED_CADENCE_MEASUREMENT = "2a5b"
+FITNESS_MACHINE_FEATURE = "2acc"
 INDOOR_BIKE_DATA = "2ad2"
+TRAINING_STATUS = "2ad3"
+SUPPORTED_LEVELS = "2ad6"
+SUPPORTED_POWERS = "2ad8"
+FITNESS_MACHINE_CONTROL_POINT = "2ad9"
+FITNESS_MACHINE_STATUS = "2ada"
 BATTERY_LEVEL = "2a19"
 TEMPERATURE = "2a6e"
 MODEL = "2a24"
@@ -69,6 +77,14 @@ def _control_point_columns(payload: bytes) -> dict[str, ColumnValue]:
     return {}
 
 
+def _trainer_columns(payload: bytes) -> dict[str, ColumnValue]:
+    if payload[:1] == bytes([TRAINER_RESPONSE]):
+        FitnessMachineResponse.from_bytes(payload)
+    else:
+        FitnessMachineRequest.from_bytes(payload)
+    return {}
+
+
 _COLUMNS: dict[str, Callable[[bytes], dict[str, ColumnValue]]] = {
     CYCLING_POWER_MEASUREMENT: cycling_power_measurement.columns,
     SPEED_CADENCE_MEASUREMENT: cycling_speed_cadence.columns,
@@ -79,4 +95,5 @@ _COLUMNS: dict[str, Callable[[bytes], dict[str, ColumnValue]]] = {
     CYCLING_POWER_FEATURE: _feature_columns,
     SENSOR_LOCATION: _location_columns,
     CYCLING_POWER_CONTROL_POINT: _control_point_columns,
+    FITNESS_MACHINE_CONTROL_POINT: _trainer_columns,
 }
