@@ -20,6 +20,26 @@ Name = Annotated[str, Meta(min_length=1, max_length=48)]
 Seconds = Annotated[float, Meta(gt=0, le=6 * 3600)]
 
 
+class Resistance(TomlTable, frozen=True, kw_only=True):
+    """What the trainer shall be set to in a step: its own level, % of slope, or W that it holds by itself."""
+
+    mode: Literal["level", "slope", "target-power"]
+    value: Annotated[float, Meta(ge=0)]
+
+    @property
+    def words(self) -> str:
+        return resistance_words(self.mode, self.value)
+
+
+def resistance_words(mode: str, value: float) -> str:
+    """`250 W` and the like."""
+    return {"level": f"level {value:g}", "slope": f"{value:g} % slope"}.get(mode, f"{value:g} W")
+
+
+# A level is sent as one byte of tenths. Slopes below 0 are left out: letting go of one would raise the load.
+MOST_RESISTANCE = {"level": 25.0, "slope": 15.0, "target-power": 1000.0}
+
+
 class PlanStep(TomlTable, frozen=True, kw_only=True):
     """One step. `settle_s` at its start is left out of the segment's figures."""
 
@@ -34,6 +54,7 @@ class PlanStep(TomlTable, frozen=True, kw_only=True):
     repeat: Annotated[int, Meta(ge=1, le=50)] = 1
     rest_s: Annotated[float, Meta(ge=0, le=3600)] = 0.0
     until: Literal["decided"] | None = None
+    resistance: Resistance | None = None
 
 
 class _PlanTable(TomlTable, frozen=True, kw_only=True):
@@ -103,4 +124,11 @@ def _checked(plan: Plan, name: str) -> Plan:
             raise BadPlanFile(f"{where}: a {step.kind} step needs target_w.")
         if step.until is not None and step.kind != "steady":
             raise BadPlanFile(f'{where}: until = "decided" is for steady steps only.')
+        _check_resistance(step.resistance, where)
     return plan
+
+
+def _check_resistance(resistance: Resistance | None, where: str) -> None:
+    if resistance is not None and resistance.value > (most := MOST_RESISTANCE[resistance.mode]):
+        shown = resistance_words(resistance.mode, most)
+        raise BadPlanFile(f"{where}: resistance is at most {shown}, not {resistance.words}.")

@@ -43,7 +43,12 @@ def _segment_head(result: SegmentMetrics) -> str:
     posture = "" if segment.posture == "seated" else f", {segment.posture}"
     settled = f", first {segment.settle_ns / 1e9:g} s left out" if segment.settle_ns else ""
     cut = ", interrupted" if segment.ended_by == "interrupted" else ""
-    return f"{segment.name}: {(segment.stop_ns - segment.start_ns) / 1e9:.0f} s{posture}{settled}{cut}"
+    load = f", {segment.resistance.words}" if segment.resistance else ""
+    return fill(
+        f"{segment.name}: {(segment.stop_ns - segment.start_ns) / 1e9:.0f} s{posture}{settled}{load}{cut}",
+        WIDTH,
+        subsequent_indent="    ",
+    )
 
 
 def _meter_row(figures: MeterFigures, comparison: Comparison | None, reference: str | None) -> str:

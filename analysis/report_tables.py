@@ -108,6 +108,7 @@ _SEGMENT: tuple[Column, ...] = (
     Column("stop_s", NUMBER, lambda s: s.stop_ns / 1e9),
     Column("target_w", NUMBER, lambda s: s.target_w),
     Column("target_cadence_rpm", NUMBER, lambda s: s.cadence_rpm),
+    Column("resistance", TEXT, lambda s: None if s.resistance is None else s.resistance.words),
 )
 _METER = tuple(_fields(MeterFigures))
 _COMPARISON: tuple[Column, ...] = (

@@ -2,10 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
+from analysis.plan_file import resistance_words
 from analysis.rows import Event, Row
+
+
+@dataclass(frozen=True)
+class SetResistance:
+    """What the plan had the recorder set `trainer` to; a hand had to let it go there first."""
+
+    trainer: str
+    mode: str
+    value: float
+
+    @property
+    def holds_power(self) -> bool:
+        """A trainer that holds a power by itself shows its own target, whatever the rider does."""
+        return self.mode == "target-power"
+
+    @property
+    def words(self) -> str:
+        return f"{self.trainer} set to {resistance_words(self.mode, self.value)}"
 
 
 @dataclass(frozen=True)
@@ -24,6 +44,7 @@ class Segment:
     target_w: float | None = None
     cadence_rpm: float | None = None
     ended_by: str | None = None
+    resistance: SetResistance | None = None
 
     @property
     def judged_from_ns(self) -> int:
@@ -70,4 +91,12 @@ def _segment(start: Row, stop_ns: int, ended_by: str | None) -> Segment:
         target_w=detail.get("target_w"),
         cadence_rpm=detail.get("cadence_rpm"),
         ended_by=ended_by,
+        resistance=_resistance(detail.get("resistance")),
     )
+
+
+def _resistance(told: Any) -> SetResistance | None:
+    """None also for what no version of ours has written."""
+    if not isinstance(told, Mapping) or not isinstance(told.get("value"), int | float):
+        return None
+    return SetResistance(str(told.get("trainer", "")), str(told.get("mode", "")), float(told["value"]))

@@ -25,6 +25,7 @@ LEAST_RISE = 0.3
 # Further apart than this in time constant, smoothing moves the pulse work by more than 0.2 % (simulated sprints).
 LIKE_SMOOTHING_S = 0.5
 EFFORTS = frozenset({"steady", "over-under", "sprint", "sway"})
+HELD = "the trainer was set to hold a power, so what it reads here is no measure of the sprint"
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,10 @@ class Sprint:
     meters: Mapping[str, SprintFigures]
     overlay: Overlay | None
     why_not: str = ""
+
+    def held_by(self, meter: str) -> bool:
+        """Whether this meter was set to hold a power, or the reference was."""
+        return HELD in (self.why_not, self.meters[meter].why_not if meter in self.meters else "")
 
 
 @dataclass(frozen=True)
@@ -139,12 +144,17 @@ def _sprint(
     reference: MeterSignal,
     meters: Mapping[str, tuple[MeterSignal, SprintTerms]],
 ) -> Sprint:
+    if _holds_power(segment, reference.name):
+        return Sprint(segment.segment_no, segment.name, None, None, {}, None, HELD)
     bounds = sprint_bounds_ns(reference, segment)
     if isinstance(bounds, str):
         return Sprint(segment.segment_no, segment.name, None, None, {}, None, bounds)
     onset_ns, end_ns = bounds
     disturbed = _disturbed(segment, segments, onset_ns, end_ns)
-    figures = {n: _figures(signal, reference, onset_ns, end_ns, t, disturbed) for n, (signal, t) in meters.items()}
+    figures = {
+        n: _no_figures(n) if _holds_power(segment, n) else _figures(signal, reference, onset_ns, end_ns, t, disturbed)
+        for n, (signal, t) in meters.items()
+    }
     lags = {reference.name: (reference, 0.0)} | {n: (signal, t.lag_s) for n, (signal, t) in meters.items()}
     time_s = np.arange(OVERLAY_FROM_S * OVERLAY_HZ, OVERLAY_TO_S * OVERLAY_HZ) / OVERLAY_HZ
     from_ns, to_ns = onset_ns + OVERLAY_FROM_S * SECOND_NS, onset_ns + OVERLAY_TO_S * SECOND_NS
@@ -153,6 +163,16 @@ def _sprint(
         for name, (signal, lag_s) in lags.items()
     }
     return Sprint(segment.segment_no, segment.name, onset_ns, end_ns, figures, Overlay(time_s, power))
+
+
+def _holds_power(segment: Segment, meter: str) -> bool:
+    set_to = segment.resistance
+    return set_to is not None and set_to.holds_power and set_to.trainer == meter
+
+
+def _no_figures(meter: str) -> SprintFigures:
+    nothing = _compared(math.nan, math.nan)
+    return SprintFigures(meter, nothing, nothing, nothing, nothing, nothing, nothing, HELD)
 
 
 def _disturbed(segment: Segment, segments: Sequence[Segment], onset_ns: int, end_ns: int) -> str:

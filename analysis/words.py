@@ -8,6 +8,7 @@ from collections.abc import Collection
 from analysis.lag import Lag
 from analysis.response_time import ResponseTime
 from analysis.ride_verdict import RideVerdict
+from analysis.sprints import HELD
 from analysis.whole_ride import WholeRide
 
 
@@ -55,6 +56,9 @@ def ride_sentence(meter: str, lag: Lag | None, whole: WholeRide) -> str:
     if whole.sprints is not None and (sprints := whole.sprints.judgements.get(meter)) is not None and sprints.repeats:
         more = f" ({sprints.reason})" if sprints.reason else ""
         parts.append(f"{sprints.repeats} sprints by work {sprints.away_pct:+.1f} %: {sprints.word}{more}")
+    held = [s for s in whole.sprints.sprints if s.held_by(meter)] if whole.sprints is not None else []
+    if held:
+        parts.append(f"not compared in {', '.join(s.name for s in held)}: {HELD}")
     return f"{meter}: " + "; ".join(parts) + "."
 
 

@@ -58,6 +58,8 @@ def about_segment(segment: Segment) -> str:
         parts.append(segment.posture)
     if segment.target_w is not None:
         parts.append(f"target {segment.target_w:g}\u202fW")
+    if segment.resistance is not None:
+        parts.append(segment.resistance.words)
     if segment.settle_ns:
         parts.append(f"first {segment.settle_ns / 1e9:g}\u202fs left out")
     if segment.ended_by == "interrupted":
