@@ -32,7 +32,7 @@ COMMANDS: dict[str, Command] = {
     "watch": Command("recorder.watch_command", "watch", "a further screen on a recording that is running"),
     "recover": Command("recorder.command_line", "recover", "finish recordings that were interrupted"),
     "report": Command("analysis.report_command", "report", "judge a recording: figures per segment and meter"),
-    "ledger": Command("analysis.ledger.ledger_command", "ledger", "keep recordings, and see units and rides over time"),
+    "ledger": Command("analysis.ledger.ledger_command", "ledger", "keep recordings, see units and rides over time"),
     "simulate": Command("simulated_sensors.command_line", "simulate", "serve simulated sensors to another process"),
 }
 
