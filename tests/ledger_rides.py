@@ -139,18 +139,32 @@ def made_results(
         rows += [
             {
                 **pair,
-                "row": SEGMENT,
-                "segment_no": n + 1,
-                "segment": f"steady {n + 1}",
-                "repeat_no": 1,
-                "step_kind": "steady",
+                **other.facts,
+                **_step(n),
+                "difference_pct": away,
+                "expected_ratio": 1.0,
                 "away_pct": away,
                 "away_half_width_pct": step_half,
                 "too_short": False,
             }
             for n, away in enumerate(other.away_pct)
         ]
+    steps = max((len(o.away_pct) for o in others), default=0)
+    rows += [{**ride, **base, **(reference_facts or {}), **_step(n)} for n in range(steps)]
     return pa.Table.from_pylist(rows, schema=SCHEMA)
+
+
+def _step(number: int) -> dict[str, Any]:
+    return {
+        "row": SEGMENT,
+        "segment_no": number + 1,
+        "segment": f"steady {number + 1}",
+        "repeat_no": 1,
+        "step_kind": "steady",
+        "mean_power_w": 200.0,
+        "mean_cadence_rpm": 90.0,
+        "mean_torque_nm": 200 * 30 / (90 * math.pi),
+    }
 
 
 def digest_of(session: str) -> str:

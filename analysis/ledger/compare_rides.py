@@ -13,7 +13,7 @@ from analysis.ledger.ledger_folder import Snapshot
 from analysis.ledger.repeatability import precision
 from analysis.ledger.ride_scatter import Estimate, Reading, mean_of_rides, step_between
 from analysis.ledger.segment_results import METER, RIDE
-from analysis.ledger.unit_rides import PairRide, Step, pair_rides, pair_steps
+from analysis.ledger.unit_rides import PairRide, Step, pair_rides, unit_steps
 from analysis.mean_interval import student_t
 from analysis.safe_text import safe_text
 
@@ -121,7 +121,7 @@ def _change(snapshot: Snapshot, unit: str, partner: str, a: str, b: str) -> Pair
     after = next((p for p in pairs if p.session == b), None)
     if before is None or after is None:
         return None
-    steps = pair_steps(snapshot, unit, partner)
+    steps = [s for s in unit_steps(snapshot, unit) if s.partner == partner]
     change, common = _difference(
         [s for s in steps if s.session == a], [s for s in steps if s.session == b], before, after
     )

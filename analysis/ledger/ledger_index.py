@@ -12,7 +12,16 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from analysis.ledger.segment_results import FIELDS, METER, RESULTS_KEY, RESULTS_VERSION, RIDE, SCHEMA, SEGMENT
+from analysis.ledger.segment_results import (
+    FIELDS,
+    FIELDS_OF,
+    METER,
+    RESULTS_KEY,
+    RESULTS_VERSION,
+    RIDE,
+    SCHEMA,
+    SEGMENT,
+)
 
 ROWS_PER_GROUP = 32_768
 _KINDS = (METER, RIDE, SEGMENT)
@@ -50,6 +59,10 @@ class ResultsFile:
             table = table.filter(pc.equal(table[name].cast(pa.string()), value))
         return plain(table.select(columns))
 
+    def all(self) -> pa.Table:
+        """Everything in it."""
+        return plain(self._file.read())
+
     def _groups(self, conditions: dict[str, str]) -> list[int]:
         """Row groups that may hold such rows, by the least and greatest value of each column in the footer."""
         metadata = self._file.metadata
@@ -82,16 +95,25 @@ def write_index(files: Sequence[tuple[ResultsFile, frozenset[str] | None]], out:
 
     One kind of rows after the other, so that not all have to be in memory together.
     """
+    small = pa.concat_tables([SCHEMA.empty_table(), *(file.all() for file, rides in files if rides is None)])
+    large = [(file, rides) for file, rides in files if rides is not None]
     with pq.ParquetWriter(out, SCHEMA, compression="zstd", write_page_checksum=True) as writer:
         for kind in _KINDS:
-            parts = [_kept(file.rows(kind, list(FIELDS)), rides) for file, rides in files]
-            if parts:
-                merged = _in_order(pa.concat_tables(parts))
-                writer.write_table(merged.replace_schema_metadata(SCHEMA.metadata), row_group_size=ROWS_PER_GROUP)
+            names = list(FIELDS_OF[kind])
+            parts = [of_rides(file.rows(kind, names), rides) for file, rides in large]
+            parts.append(small.filter(pc.equal(small["row"], kind)).select(names))
+            merged = _in_order(pa.concat_tables(parts))
+            for first in range(0, merged.num_rows, ROWS_PER_GROUP):
+                writer.write_table(_filled(merged.slice(first, ROWS_PER_GROUP)), row_group_size=ROWS_PER_GROUP)
 
 
-def _kept(table: pa.Table, rides: frozenset[str] | None) -> pa.Table:
-    return table if rides is None else of_rides(table, rides)
+def _filled(table: pa.Table) -> pa.Table:
+    """With the columns of the other kinds, which stay empty."""
+    there = set(table.column_names)
+    columns = [
+        table[name] if name in there else pa.nulls(table.num_rows, kind).cast(kind) for name, kind in FIELDS.items()
+    ]
+    return pa.table(columns, schema=SCHEMA)
 
 
 def of_rides(table: pa.Table, rides: Iterable[str]) -> pa.Table:
@@ -100,5 +122,5 @@ def of_rides(table: pa.Table, rides: Iterable[str]) -> pa.Table:
 
 
 def _in_order(table: pa.Table) -> pa.Table:
-    order = pc.sort_indices(table.select(_ORDER), sort_keys=[(name, "ascending") for name in _ORDER])
-    return table.take(order)
+    keys = [(name, "ascending") for name in _ORDER if name in table.column_names]
+    return table.take(pc.sort_indices(table, sort_keys=keys))

@@ -122,6 +122,11 @@ FIELDS: Mapping[str, pa.DataType] = {
     **dict.fromkeys(_FIGURES, _NUMBER),
     **_COMPARED_FIELDS,
 }
+FIELDS_OF: Mapping[str, tuple[str, ...]] = {
+    RIDE: tuple(_RIDE_FIELDS),
+    METER: tuple(name for name in FIELDS if name not in _SEGMENT_FIELDS),
+    SEGMENT: tuple(name for name in FIELDS if name not in _UNIT_FIELDS),
+}
 _ABOUT = {RESULTS_KEY: str(RESULTS_VERSION).encode(), PRODUCT_KEY: product_version().encode()}
 SCHEMA = pa.schema(list(FIELDS.items()), metadata=_ABOUT)
 

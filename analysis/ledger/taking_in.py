@@ -10,7 +10,14 @@ import pyarrow as pa
 
 from analysis.errors import BadInput, WattproofError
 from analysis.judge import judge_recording
-from analysis.ledger.ledger_folder import MOST_BESIDE_INDEX, LedgerFolder, Snapshot, fingerprint_in, recording_name
+from analysis.ledger.ledger_folder import (
+    MOST_BESIDE_INDEX,
+    SHARE_BESIDE_INDEX,
+    LedgerFolder,
+    Snapshot,
+    fingerprint_in,
+    recording_name,
+)
 from analysis.ledger.ledger_index import NotOurs
 from analysis.ledger.segment_results import METER, PRODUCT_KEY, RIDE, SCHEMA, segment_results
 from analysis.recording_reader import read_recording
@@ -56,7 +63,7 @@ def finish_adding(folder: LedgerFolder) -> None:
     """Renew the index where many rides stand beside it."""
     with folder.writing():
         snapshot = folder.snapshot()
-        if snapshot.beside > MOST_BESIDE_INDEX:
+        if snapshot.beside > max(MOST_BESIDE_INDEX, len(snapshot.covered) // SHARE_BESIDE_INDEX):
             folder.write_index(snapshot)
 
 

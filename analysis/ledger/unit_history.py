@@ -13,7 +13,7 @@ from analysis.ledger.battery_life import BatteryLife, battery_life
 from analysis.ledger.ledger_folder import Snapshot
 from analysis.ledger.repeatability import Precision, more_sessions, precision
 from analysis.ledger.ride_scatter import Estimate, Reading, mean_of_rides, slope_within, step_between
-from analysis.ledger.unit_rides import PairRide, UnitRide, pair_steps, unit_rides
+from analysis.ledger.unit_rides import PairRide, Step, UnitRide, unit_rides, unit_steps
 
 MONTH_NS = 30.44 * 86_400e9
 LEAST_MONTHS = 0.25
@@ -171,7 +171,11 @@ def _fitness(snapshot: Snapshot, unit: str, epoch: Sequence[UnitRide]) -> Fitnes
     claim = next((c for r in reversed(epoch) if (c := r.facts["claim_pct"]) is not None), None)
     limit = ASSUMED_CLAIM_PCT if claim is None else claim
     none = Fitness(None, None, limit, claim is None, mean_of_rides([]), False, None, "it was never compared")
-    found = [_against(snapshot, unit, name, pairs, none) for name, pairs in by_partner(epoch).items()]
+    steps = unit_steps(snapshot, unit)
+    found = [
+        _against([s for s in steps if s.partner == name], name, pairs, none)
+        for name, pairs in by_partner(epoch).items()
+    ]
     return min(found, key=lambda f: (not f.fit, _upper(f)), default=none)
 
 
@@ -180,10 +184,10 @@ def _upper(fitness: Fitness) -> float:
     return upper if math.isfinite(upper) else math.inf
 
 
-def _against(snapshot: Snapshot, unit: str, partner: str, pairs: Sequence[PairRide], none: Fitness) -> Fitness:
+def _against(steps: Sequence[Step], partner: str, pairs: Sequence[PairRide], none: Fitness) -> Fitness:
     same = [p for p in pairs if p.partner_firmware == pairs[-1].partner_firmware]
     sessions = {p.session: list[float]() for p in same}
-    for step in pair_steps(snapshot, unit, partner):
+    for step in steps:
         if step.session in sessions:
             sessions[step.session].append(step.away_pct)
     found = precision(list(sessions.values()))

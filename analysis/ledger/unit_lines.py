@@ -62,6 +62,14 @@ def comparison_lines(found: RideComparison) -> Iterable[str]:
         yield from _wrapped(sentence)
 
 
+def section_lines(sentences: Iterable[str]) -> Iterable[str]:
+    """Wrapped; a head follows an empty line and stands as it is."""
+    head = False
+    for sentence in sentences:
+        yield from [_plain(sentence)] if head or not sentence else _wrapped(sentence)
+        head = not sentence
+
+
 def _ride(ride: UnitRide) -> Iterable[str]:
     warmth = ride.facts["temperature_c"]
     told = [

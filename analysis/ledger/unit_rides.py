@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import pyarrow.compute as pc
+
 from analysis.comparison import APART
 from analysis.errors import BadInput
 from analysis.ledger.ledger_folder import Snapshot
@@ -65,6 +67,7 @@ class Step:
     """One segment of a pair of units."""
 
     session: str
+    partner: str
     name: str
     repeat_no: int
     kind: str
@@ -73,7 +76,7 @@ class Step:
 
 
 def known_units(snapshot: Snapshot) -> list[str]:
-    return sorted({u for u in snapshot.rows(METER, ["unit"])["unit"].to_pylist() if u})
+    return sorted(u for u in pc.unique(snapshot.rows(METER, ["unit"])["unit"]).to_pylist() if u)
 
 
 def unit_rides(snapshot: Snapshot, unit: str) -> tuple[UnitRide, ...]:
@@ -113,10 +116,12 @@ def pair_rides(snapshot: Snapshot, unit: str) -> list[PairRide]:
     return sorted(found, key=lambda p: (p.start_utc_ns or 0, p.session))
 
 
-def pair_steps(snapshot: Snapshot, unit: str, partner: str) -> list[Step]:
-    """Segments that tell enough, the steady ones where there are any, seen from `unit`."""
-    rows = [(row, False) for row in snapshot.rows(SEGMENT, _STEPS, unit=unit, reference_unit=partner).to_pylist()]
-    rows += [(row, True) for row in snapshot.rows(SEGMENT, _STEPS, unit=partner, reference_unit=unit).to_pylist()]
+def unit_steps(snapshot: Snapshot, unit: str) -> list[Step]:
+    """Segments that tell enough against any partner, the steady ones where there are any, seen from `unit`."""
+    as_meter = snapshot.rows(SEGMENT, _STEPS, unit=unit).to_pylist()
+    as_reference = snapshot.rows(SEGMENT, _STEPS, reference_unit=unit).to_pylist()
+    rows = [(row, False) for row in as_meter if row["reference_unit"]]
+    rows += [(row, True) for row in as_reference if row["unit"]]
     rows.sort(key=lambda found: (found[0]["start_utc_ns"] or 0, found[0]["session"]))
     steps = [_step(row, flip) for row, flip in rows if not row["too_short"] and row["away_pct"] is not None]
     steady = {s.session for s in steps if s.kind == "steady"}
@@ -154,4 +159,5 @@ def _pair(row: Mapping[str, Any], flip: bool) -> PairRide:
 
 def _step(row: Mapping[str, Any], flip: bool) -> Step:
     away, half = _seen(row, flip)
-    return Step(row["session"], row["segment"], row["repeat_no"] or 1, row["step_kind"], away, half)
+    partner = row["unit"] if flip else row["reference_unit"]
+    return Step(row["session"], partner, row["segment"], row["repeat_no"] or 1, row["step_kind"], away, half)
