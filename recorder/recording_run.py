@@ -89,7 +89,7 @@ class RecordingRun:
         self._tell_faults(session.onlooker_faults)
         session.happened(Event.FINISHED, reason=reason)
         session.anchor_utc()
-        session.open = False
+        session.close()
         await _end(tasks)
         return reason
 

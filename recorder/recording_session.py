@@ -9,6 +9,7 @@ from typing import Any, Protocol
 from analysis.characteristics.not_understood import NotUnderstood
 from analysis.decoding import RowDecoder
 from analysis.rows import Event, Row, RowKind
+from recorder.arrivals import MEASURING
 from recorder.host_clock import HostClock
 from recorder.live_readings import Onlooker
 from recorder.source import Identity
@@ -77,7 +78,7 @@ class RecordingSession:
         row = Row(host_ns, row_kind, sensor, characteristic, payload)
         counts = self.counts.setdefault(sensor, SensorCounts())
         counts.rows += 1
-        if row_kind == "notification":
+        if row_kind == "notification" and characteristic in MEASURING:
             if counts.last_ns is not None and row.host_ns - counts.last_ns > GAP_NS:
                 counts.gaps += 1
             counts.last_ns = row.host_ns
@@ -102,6 +103,13 @@ class RecordingSession:
         """Tie the recording's clock to the wall clock once more."""
         if self.open:
             self.log.append_metadata({"utc_anchors": {str(self.now_ns): self.clock.utc_ns()}})
+
+    def close(self) -> None:
+        """No more rows are taken. A sensor that had fallen silent has not come back: that is a gap as well."""
+        for counts in self.counts.values():
+            if counts.last_ns is not None and self.now_ns - counts.last_ns > GAP_NS:
+                counts.gaps += 1
+        self.open = False
 
     def _show(self, row: Row) -> None:
         try:

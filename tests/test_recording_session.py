@@ -66,6 +66,20 @@ def test_the_journal_has_a_row_before_anybody_sees_it(clock: Clock, log: FakeLog
     assert seen == [(1, 200)]
 
 
+def test_a_sensor_that_falls_silent_for_good_has_a_gap(session: RecordingSession, clock: Clock) -> None:
+    session.received(START_NS, "Alder", "2a63", POWER)
+    for _ in range(10):
+        clock.ns += 1_000_000_000
+        session.received(clock.ns, "Birch", "2a63", POWER)
+        session.received(clock.ns, "Alder", "2a19", b"\x50")  # a battery level is no measurement
+    session.close()
+    session.received(clock.ns, "Birch", "2a63", POWER)
+    assert {name: (counts.rows, counts.gaps) for name, counts in session.counts.items()} == {
+        "Alder": (11, 1),
+        "Birch": (10, 0),
+    }
+
+
 def test_an_onlooker_that_raises_is_counted_and_costs_nothing(clock: Clock, log: FakeLog) -> None:
     seen: list[Row] = []
 
