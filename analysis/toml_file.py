@@ -30,6 +30,7 @@ _PLAIN_TYPES = {
     "date": "a date",
 }
 _TYPE_NAME = re.compile(r"`(float|int|str|bool|array|object|date)(?: \| null)?`")
+_UNKNOWN_WORD = re.compile(r"^Invalid enum value (?P<word>.*)$", re.DOTALL)
 _MISSING_KEY = re.compile(r"^Object missing required field `(?P<key>.*)`$")
 
 T = TypeVar("T")
@@ -69,10 +70,10 @@ def convert_table(table: dict[str, Any], kind: type[T], name: str, text: str, er
     try:
         return msgspec.convert(table, kind, strict=True)
     except msgspec.ValidationError as fault:
-        raise error(f"{safe_text(name, 200)}: {_in_words(str(fault), table, text)}") from fault
+        raise error(f"{safe_text(name, 200)}: {_in_words(str(fault), table, text, kind)}") from fault
 
 
-def _in_words(message: str, table: dict[str, Any], text: str) -> str:
+def _in_words(message: str, table: dict[str, Any], text: str, kind: type[Any]) -> str:
     # The library gives its finding as text only; this is the one place that takes that text apart.
     found = _PLACE.search(message)
     path = found["path"] if found else ""
@@ -83,9 +84,25 @@ def _in_words(message: str, table: dict[str, Any], text: str) -> str:
         return f"{where}unknown key `{key}`{_line_of(key, text)}; see the README for the keys there are."
     if missing := _MISSING_KEY.match(core):
         return f"{where}the key `{missing['key']}` is missing."
+    if wrong := _UNKNOWN_WORD.match(core):
+        choice = ", ".join(_choice(kind, path))
+        return f"{where}{safe_text(wrong['word'])} is none of {choice}{_line_of(last_key, text)}."
     plain = _TYPE_NAME.sub(lambda name: _PLAIN_TYPES[name[1]], core)
     sentence = plain[0].lower() + plain[1:]
     return f"{where}{safe_text(sentence, 200)}{_line_of(last_key, text)}."
+
+
+def _choice(kind: type[Any], path: str) -> list[str]:
+    """The words that may stand at this place."""
+    here: Any = msgspec.inspect.type_info(kind)
+    for part in _PATH_PART.finditer(path):
+        if part["key"]:
+            here = next(field.type for field in here.fields if field.encode_name == part["key"])
+        if isinstance(here, msgspec.inspect.UnionType):
+            here = next(t for t in here.types if not isinstance(t, msgspec.inspect.NoneType))
+        if part["index"]:
+            here = here.item_type
+    return [str(value) for value in here.values]
 
 
 def _place_in_words(path: str, table: Any) -> tuple[str, str]:

@@ -94,7 +94,14 @@ def test_without_a_named_reference_the_first_meter_before_the_chain_serves() -> 
     ("old", "new", "words"),
     [
         ("claim_pct = 1\n", "claim_pc = 1\n", "meter 1 (Alder): unknown key `claim_pc` (line 13)"),
-        ('place = "pedals"', 'place = "pedal"', "meter 1 (Alder), place: "),
+        (
+            'place = "pedals"',
+            'place = "pedal"',
+            "meter 1 (Alder), place: 'pedal' is none of chainring, crank, hub, pedals, spider, trainer",
+        ),
+        ('sides = "both"', 'sides = "all"', "sides: 'all' is none of both, inferred, left, right, total"),
+        ('combine = "sum"', 'combine = "add"', "combine: 'add' is none of sum"),
+        ('kind = "cadence"', 'kind = "speed"', "sensor 1 (Elm), kind: 'speed' is none of cadence, temperature"),
         ("claim_pct = 1\n", "claim_pct = -1\n", "meter 1 (Alder), claim_pct: expected a number >= 0.0 (line 13)"),
         ("claim_pct = 1\n", "claim_pct = true\n", "expected a number, got true or false"),
         ("claim_pct = 1\n", "claim_pct = nan\n", "inf or nan"),
@@ -130,6 +137,11 @@ def test_a_fault_in_a_bench_file_is_one_sentence_with_its_place(old: str, new: s
         ("target_w = 200\n", "", "a steady step needs target_w"),
         ('kind = "sprint"', 'kind = "sprint"\nuntil = "decided"', "steady steps only"),
         ("repeat = 2", "repeat = 0", "step 2 (sprint), repeat: "),
+        (
+            'kind = "sprint"',
+            'kind = "Sprint"',
+            "kind: 'Sprint' is none of cool-down, free, over-under, sprint, steady, ",
+        ),
         ("repeat = 2", "repeats = 2", "unknown key `repeats`"),
     ],
 )
