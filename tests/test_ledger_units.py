@@ -111,6 +111,18 @@ def test_a_partner_who_changed_at_the_same_time_explains_nothing(tmp_path: Path)
     assert unit_history(ledger_of(tmp_path / "l", rides).snapshot(), "birch-1").steps == ()
 
 
+def test_a_partner_with_two_firmwares_is_two_partners_of_an_epoch(tmp_path: Path) -> None:
+    rides = [
+        made_results(f"r{n}", n, "alder-1", [Against("birch-1", [0.0 if n < 3 else 2.0] * 4, "1" if n < 3 else "2")])
+        for n in range(6)
+    ]
+    (epoch,) = unit_history(ledger_of(tmp_path / "l", rides).snapshot(), "alder-1").epochs
+    assert {name: round(e.value, 2) for name, e in epoch.against.items()} == {
+        "birch-1 (1)": 0.0,
+        "birch-1 (2)": -1.96,
+    }
+
+
 def test_a_firmware_that_comes_back_is_an_epoch_of_its_own(tmp_path: Path) -> None:
     history = series(tmp_path / "l", [0.0] * 4, firmware=["1.0", "2.0", "2.0", "1.0"])
     assert [(e.firmware, e.rides) for e in history.epochs] == [("1.0", 1), ("2.0", 2), ("1.0", 1)]

@@ -22,7 +22,10 @@ LEAST_FIT_SESSIONS = 3
 
 @dataclass(frozen=True)
 class Epoch:
-    """Rides in a row with one firmware. `against`: the mean away from each partner, in %."""
+    """Rides in a row with one firmware. `against`: the mean away from each partner, in %.
+
+    A partner whose own firmware changed meanwhile is several, each named with it.
+    """
 
     firmware: str | None
     first_utc_ns: int | None
@@ -135,8 +138,21 @@ def _firmware(rides: Sequence[UnitRide]) -> str | None:
 
 
 def _epoch(rides: Sequence[UnitRide]) -> Epoch:
-    against = {name: mean_of_rides([_reading(p) for p in pairs]) for name, pairs in by_partner(rides).items()}
+    against = {
+        name: mean_of_rides([_reading(p) for p in pairs])
+        for partner, every in by_partner(rides).items()
+        for name, pairs in _by_partner_firmware(partner, every).items()
+    }
     return Epoch(_firmware(rides), rides[0].start_utc_ns, rides[-1].start_utc_ns, len(rides), against)
+
+
+def _by_partner_firmware(partner: str, pairs: Sequence[PairRide]) -> dict[str, list[PairRide]]:
+    told = defaultdict(list)
+    for pair in pairs:
+        told[pair.partner_firmware].append(pair)
+    if len(told) == 1:
+        return {partner: list(pairs)}
+    return {f"{partner} ({firmware or 'not told'})": found for firmware, found in told.items()}
 
 
 def _steps(before: Sequence[UnitRide], after: Sequence[UnitRide]) -> Iterable[FirmwareStep]:
