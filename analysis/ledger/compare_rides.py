@@ -116,12 +116,12 @@ def _units(snapshot: Snapshot, session: str) -> dict[str, str | None]:
 
 
 def _change(snapshot: Snapshot, unit: str, partner: str, a: str, b: str) -> PairChange | None:
-    pairs = [p for p in pair_rides(snapshot, unit) if p.partner == partner and math.isfinite(p.away_pct)]
+    pairs = [p for p in pair_rides(snapshot, unit, partner) if math.isfinite(p.away_pct)]
     before = next((p for p in pairs if p.session == a), None)
     after = next((p for p in pairs if p.session == b), None)
     if before is None or after is None:
         return None
-    steps = [s for s in unit_steps(snapshot, unit) if s.partner == partner]
+    steps = unit_steps(snapshot, unit, partner)
     change, common = _difference(
         [s for s in steps if s.session == a], [s for s in steps if s.session == b], before, after
     )

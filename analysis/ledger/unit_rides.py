@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -107,25 +107,30 @@ def unit_rides(snapshot: Snapshot, unit: str) -> tuple[UnitRide, ...]:
     return tuple(sorted(rides, key=lambda r: (r.start_utc_ns or 0, r.session)))
 
 
-def pair_rides(snapshot: Snapshot, unit: str) -> list[PairRide]:
-    """Every comparison of a unit with another, whichever of them was the reference."""
-    as_meter = snapshot.rows(METER, _COMPARED, unit=unit).to_pylist()
-    as_reference = snapshot.rows(METER, _COMPARED, reference_unit=unit).to_pylist()
-    found = [_pair(row, False) for row in as_meter if row["reference_unit"]]
-    found += [_pair(row, True) for row in as_reference if row["unit"]]
+def pair_rides(snapshot: Snapshot, unit: str, partner: str | None = None) -> list[PairRide]:
+    """Every comparison of a unit with another, or with this one, whichever of them was the reference."""
+    found = [_pair(row, flip) for row, flip in _from_both_sides(snapshot, METER, _COMPARED, unit, partner)]
     return sorted(found, key=lambda p: (p.start_utc_ns or 0, p.session))
 
 
-def unit_steps(snapshot: Snapshot, unit: str) -> list[Step]:
-    """Segments that tell enough against any partner, the steady ones where there are any, seen from `unit`."""
-    as_meter = snapshot.rows(SEGMENT, _STEPS, unit=unit).to_pylist()
-    as_reference = snapshot.rows(SEGMENT, _STEPS, reference_unit=unit).to_pylist()
-    rows = [(row, False) for row in as_meter if row["reference_unit"]]
-    rows += [(row, True) for row in as_reference if row["unit"]]
+def unit_steps(snapshot: Snapshot, unit: str, partner: str | None = None) -> list[Step]:
+    """Segments that tell enough, against this partner or any; the steady ones where a ride has them."""
+    rows = _from_both_sides(snapshot, SEGMENT, _STEPS, unit, partner)
     rows.sort(key=lambda found: (found[0]["start_utc_ns"] or 0, found[0]["session"]))
     steps = [_step(row, flip) for row, flip in rows if not row["too_short"] and row["away_pct"] is not None]
     steady = {s.session for s in steps if s.kind == "steady"}
     return [s for s in steps if s.kind == "steady" or (s.session not in steady and s.kind not in APART)]
+
+
+def _from_both_sides(
+    snapshot: Snapshot, kind: str, columns: Sequence[str], unit: str, partner: str | None
+) -> list[tuple[dict[str, Any], bool]]:
+    """Rows that compare the unit, with whether it was the reference. Two named units are much quicker to find."""
+    as_meter, as_reference = {"unit": unit}, {"reference_unit": unit}
+    if partner is not None:
+        as_meter["reference_unit"] = as_reference["unit"] = partner
+    rows = [(row, False) for row in snapshot.rows(kind, columns, **as_meter).to_pylist() if row["reference_unit"]]
+    return rows + [(row, True) for row in snapshot.rows(kind, columns, **as_reference).to_pylist() if row["unit"]]
 
 
 def from_the_other_side(away_pct: float, half_width_pct: float) -> tuple[float, float]:
