@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from analysis.adjustment import Adjustment, adjust
+from analysis.bench_model import ride_observations
 from analysis.comparison import Setup, setup_of
 from analysis.errors import BadInput
 from analysis.lag import Lag
@@ -22,7 +24,8 @@ from analysis.whole_ride import WholeRide, whole_ride_figures
 class Judged:
     """All figures of a ride. `lags` are estimated over the whole ride; one that is not determined counts as none.
 
-    What is taken out is in `setup.lags_s`: a lag adopted while recording comes before the estimate.
+    What is taken out is in `setup.lags_s`: a lag adopted while recording comes before the estimate. `adjustment`: who
+    is off, from this ride alone; None where nothing could be compared.
     """
 
     setup: Setup
@@ -31,6 +34,7 @@ class Judged:
     ride: SegmentMetrics
     verdicts: Mapping[str, RideVerdict]
     whole: WholeRide
+    adjustment: Adjustment | None
 
     @property
     def reference(self) -> str | None:
@@ -54,4 +58,6 @@ def judge_recording(recording: Recording, reference: str | None = None, *, worst
     (ride,) = segment_metrics(signals, [whole_ride(recording.end_ns)], setup)
     verdicts = ride_verdicts(signals, segments, setup)
     whole = whole_ride_figures(signals, segments, verdicts, setup, recording.events, recording.end_ns)
-    return Judged(setup, lags, segments, ride, verdicts, whole)
+    told = ride_observations(segments, setup, recording.bench, recording.metadata.session_id)
+    adjustment = None if told is None else adjust([told])
+    return Judged(setup, lags, segments, ride, verdicts, whole, adjustment)

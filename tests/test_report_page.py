@@ -105,6 +105,7 @@ def test_words_and_numbers_are_those_that_were_judged(tmp_path: Path) -> None:
     shown = [a["id"] for tag, a in page.tags if tag == "section"]
     assert shown == [
         "verdict",
+        "off",
         "ride",
         "segments",
         "agreement",

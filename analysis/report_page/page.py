@@ -63,6 +63,7 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
         "cannot_say": list(page_words.cannot_say(recording, judged)),
         "verdicts": page_parts.shown_verdicts(judged, recording),
         "several": comparisons_sentence(judged.verdicts.values()),
+        "adjusted": page_parts.shown_adjustment(judged),
         "segment_figures": page_parts.shown_segments(judged),
         "powered": [n for n, f in judged.ride.meters.items() if math.isfinite(f.mean_power_w)],
         "agreements": [
@@ -154,6 +155,7 @@ def _lead(recording: Recording, judged: Judged) -> str:
 
 _SECTIONS = (
     ("verdict", "Verdict", None),
+    ("off", "Who is off", "adjusted"),
     ("ride", "Ride", "power"),
     ("segments", "Segments", None),
     ("agreement", "Agreement", "agreements"),
@@ -171,6 +173,7 @@ def _sections(shown: Mapping[str, Any], judged: Judged) -> list[tuple[str, str]]
     present = {
         "power": shown["charts"]["power"]["series"],
         "cadence": shown["charts"]["cadence"]["series"],
+        "adjusted": shown["adjusted"],
         "agreements": shown["agreements"],
         "sided": shown["sided"],
         "sprints": judged.whole.sprints is not None and judged.whole.sprints.sprints,

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from analysis.adjustment import UnitError
+from analysis.adjustment_words import WITHIN_BELOW, fit_sentence, who_sentence, zero_sentences
 from analysis.bench_file import Part
 from analysis.judge import Judged
 from analysis.recording_reader import Recording
 from analysis.report_page import page_words
-from analysis.report_page.verdict_figure import Mark, reach_pct, segments_svg, verdict_svg
+from analysis.report_page.verdict_figure import Mark, claims_svg, reach_pct, segments_svg, verdict_svg
 from analysis.ride_verdict import RideVerdict
 from analysis.words import tolerance_sentence, verdict_sentence
 
@@ -79,6 +81,35 @@ def shown_segments(judged: Judged) -> list[ShownSegments]:
             marks[name].append(Mark(result.segment.name, c.away_pct.mean, half, allowed, c.word))
     reach = reach_pct([m for found in marks.values() for m in found])
     return [ShownSegments(name, segments_svg(name, found, reach)) for name, found in marks.items()]
+
+
+@dataclass(frozen=True)
+class ShownAdjustment:
+    says: tuple[str, ...]
+    svg: Markup
+    units: tuple[tuple[UnitError, str], ...]
+    misfit: str
+
+
+def shown_adjustment(judged: Judged) -> ShownAdjustment | None:
+    found = judged.adjustment
+    if found is None:
+        return None
+    marks = [_own_mark(unit) for unit in found.units]
+    says = [who_sentence(found, judged.setup.chain), *zero_sentences(found), fit_sentence(found)]
+    return ShownAdjustment(
+        tuple(s for s in says if s),
+        claims_svg(marks, reach_pct(marks)),
+        tuple((unit, page_words.whose_word(unit, found)) for unit in found.units),
+        page_words.misfit_words(found),
+    )
+
+
+def _own_mark(unit: UnitError) -> Mark:
+    """The shapes of the verdicts: a diamond for a meter that is named, a disc for one that is surely within."""
+    word = "differs" if unit.named else "agrees" if unit.probability_outside < WITHIN_BELOW else "undecided"
+    middle, half_width = (unit.low_pct + unit.high_pct) / 2, (unit.high_pct - unit.low_pct) / 2
+    return Mark(unit.name, middle, half_width, unit.claim_pct, word)
 
 
 @dataclass(frozen=True)

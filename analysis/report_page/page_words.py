@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from analysis.adjustment import Adjustment, UnitError
 from analysis.bench_file import Meter
 from analysis.comparison import Comparison
 from analysis.judge import Judged
@@ -43,6 +44,19 @@ def cannot_say(recording: Recording, judged: Judged) -> Iterable[str]:
             yield f"{name} was fresh for {heard[name].coverage_pct:.0f} % of the ride only; the rest is not compared."
     if len(judged.segments) == 1 and judged.segments[0].segment.segment_no == 0:
         yield "No segment was marked: the whole ride is taken as one."
+
+
+def whose_word(unit: UnitError, adjustment: Adjustment) -> str:
+    return ", ".join(f"{adjustment.unit(s.unit, s.epoch).name} {100 * s.share:.0f} %" for s in unit.measured_by)
+
+
+def misfit_words(adjustment: Adjustment) -> str:
+    if adjustment.degrees_of_freedom <= 0:
+        return "Too few readings to see whether they go together."
+    return (
+        f"χ² {adjustment.chi2:.1f} at {adjustment.degrees_of_freedom} degrees of freedom, "
+        f"Birge ratio {adjustment.birge_ratio:.2f}."
+    )
 
 
 def about_meter(meter: Meter | None) -> str:

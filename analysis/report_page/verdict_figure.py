@@ -59,6 +59,15 @@ def verdict_svg(mark: Mark, reach: float) -> Markup:
 
 def segments_svg(meter: str, marks: Sequence[Mark], reach: float) -> Markup:
     """One row per segment of one meter, all on one axis."""
+    return _rows_svg(f"{meter}: difference in each segment with its interval and tolerance", marks, reach)
+
+
+def claims_svg(marks: Sequence[Mark], reach: float) -> Markup:
+    """One row per meter, its own error against its own claim."""
+    return _rows_svg("Own error of each meter with its interval, against its claim", marks, reach)
+
+
+def _rows_svg(words: str, marks: Sequence[Mark], reach: float) -> Markup:
     axis = _Axis(NAME_WIDTH + 10, SEGMENTS_WIDTH - SIDE - 4, reach)
     base = 10 + ROW * len(marks)
     parts = []
@@ -68,9 +77,7 @@ def segments_svg(meter: str, marks: Sequence[Mark], reach: float) -> Markup:
         parts.append(_text(NAME_WIDTH, top + ROW / 2 + 4.5, _cut(mark.name, 16), "figure-text", "end"))
         parts.append(_interval(axis, mark, top + ROW / 2, 3.6))
     parts.append(_scale(axis, base))
-    return _svg(
-        SEGMENTS_WIDTH, base + 26, f"{meter}: difference in each segment with its interval and tolerance", parts
-    )
+    return _svg(SEGMENTS_WIDTH, base + 26, words, parts)
 
 
 @dataclass(frozen=True)
