@@ -19,7 +19,7 @@ from analysis.errors import BadInput
 from analysis.judge import judge_recording
 from analysis.ledger.compare_rides import known_rides
 from analysis.ledger.ledger_folder import INDEX, RECORDINGS, RESULTS, UNFINISHED, LedgerFolder, open_ledger
-from analysis.ledger.ledger_index import NotOurs, ResultsFile
+from analysis.ledger.ledger_index import NotOurs, ResultsFile, write_index
 from analysis.ledger.segment_results import FIELDS, METER, RESULTS_KEY, RIDE, SCHEMA, SEGMENT
 from analysis.ledger.taking_in import add_recording, finish_adding, rebuild
 from analysis.recording_reader import read_recording
@@ -308,6 +308,24 @@ def test_the_index_answers_as_the_single_files_do(tmp_path: Path) -> None:
     assert set(sessions) == {f"s{n:03d}" for n in range(40) if n != 3} | {"new"}
     assert later.rows(METER, ["session"], unit="v9")["session"].to_pylist() == ["new"]
     assert "s003" not in later.rows(SEGMENT, ["session"])["session"].to_pylist()
+
+
+def test_an_index_merged_in_small_portions_holds_the_same_in_the_same_order(tmp_path: Path) -> None:
+    folder = ledger_of(tmp_path / "l", some_results(40))
+    finish_adding(folder)
+    nameless = made_results("nameless", 3.5, "u0", [Against("x", [1.0], facts={"unit": None})])
+    with folder.writing():
+        folder.put_results(digest_of("nameless"), nameless)
+    sources = folder.snapshot().sources
+    whole, parted = tmp_path / "whole.parquet", tmp_path / "parted.parquet"
+    write_index(sources, str(whole))
+    write_index(sources, str(parted), rows_at_once=5)
+    for kind in KINDS:
+        assert ResultsFile(str(parted)).rows(kind, list(FIELDS)) == ResultsFile(str(whole)).rows(kind, list(FIELDS))
+    groups = [pa.parquet.ParquetFile(path).metadata.num_row_groups for path in (whole, parted)]
+    assert groups[0] == 5  # meters and segments, each with and without a unit, and rides
+    assert groups[1] > 12
+    assert ResultsFile(str(whole)).rows(RIDE, ["session"]).num_rows == 41
 
 
 def test_a_snapshot_does_not_change_under_a_writer(tmp_path: Path) -> None:

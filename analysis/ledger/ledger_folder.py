@@ -206,7 +206,11 @@ class Snapshot:
             all_count = rides is None or rides == self.covered
             needed = list(columns) if all_count else [*columns, *({"sha256"} - set(columns))]
             table = file.rows(row, needed, wanted)
-            parts.append((table if all_count else of_rides(table, rides or ())).select(list(columns)))
+            parts.append(
+                (table if all_count else of_rides(table, pa.array(sorted(rides or ()), pa.string()))).select(
+                    list(columns)
+                )
+            )
         return pa.concat_tables(parts) if parts else _nothing(columns)
 
 

@@ -5,7 +5,9 @@ The index only saves time. Whatever it lacks, or is lost with it, stands in the 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import pyarrow as pa
@@ -24,6 +26,7 @@ from analysis.ledger.segment_results import (
 )
 
 ROWS_PER_GROUP = 32_768
+ROWS_AT_ONCE = 8 * ROWS_PER_GROUP
 _KINDS = (METER, RIDE, SEGMENT)
 _ORDER = ("unit", "start_utc_ns", "session", "meter", "segment_no")
 _WORDS = [name for name, kind in FIELDS.items() if kind == pa.string()]
@@ -31,6 +34,27 @@ _WORDS = [name for name, kind in FIELDS.items() if kind == pa.string()]
 
 class NotOurs(Exception):
     """A file without results of this version in it."""
+
+
+@dataclass(frozen=True)
+class Units:
+    """All units from `first` to `last` in the order of the index, or the rows without a unit."""
+
+    first: str | None
+    last: str | None
+
+    def may_be_in(self, column: Any) -> bool:
+        """By the statistics of one column of a row group."""
+        statistics = column.statistics
+        if statistics is None or self.first is None or self.last is None:
+            return True
+        return bool(statistics.has_min_max and statistics.min <= self.last and statistics.max >= self.first)
+
+    def holds(self, column: pa.ChunkedArray) -> pa.ChunkedArray:
+        text = column.cast(pa.string())
+        if self.first is None:
+            return pc.is_null(text)
+        return pc.fill_null(pc.and_(pc.greater_equal(text, self.first), pc.less_equal(text, self.last)), False)
 
 
 class ResultsFile:
@@ -53,7 +77,7 @@ class ResultsFile:
         groups = self._groups(conditions)
         needed = list(dict.fromkeys([*columns, *conditions]))
         if not groups:
-            return pa.schema([SCHEMA.field(name) for name in columns]).empty_table()
+            return _nothing(columns)
         table = self._file.read_row_groups(groups, columns=needed)
         for name, value in conditions.items():
             table = table.filter(pc.equal(table[name].cast(pa.string()), value))
@@ -63,12 +87,26 @@ class ResultsFile:
         """Everything in it."""
         return plain(self._file.read())
 
+    def rows_of_units(self, row: str, columns: Sequence[str], units: Units) -> pa.Table:
+        """The rows of one kind whose unit lies within these."""
+        metadata = self._file.metadata
+        place = self._places()["unit"]
+        groups = [n for n in self._groups({"row": row}) if units.may_be_in(metadata.row_group(n).column(place))]
+        if not groups:
+            return _nothing(columns)
+        table = self._file.read_row_groups(groups, columns=list(columns))
+        return plain(table.filter(pc.and_(pc.equal(table["row"].cast(pa.string()), row), units.holds(table["unit"]))))
+
+    def _places(self) -> dict[str, int]:
+        """Of the stored columns: lists of several fields are stored as several, so these are not the table's."""
+        metadata = self._file.metadata
+        return {metadata.schema.column(number).path: number for number in range(metadata.num_columns)}
+
     def _groups(self, conditions: dict[str, str]) -> list[int]:
         """Row groups that may hold such rows, by the least and greatest value of each column in the footer."""
         metadata = self._file.metadata
-        # Lists of several fields are stored as several columns, so the places are not those of the table.
-        stored = [metadata.schema.column(number).path for number in range(metadata.num_columns)]
-        places = {stored.index(name): value for name, value in conditions.items()}
+        stored = self._places()
+        places = {stored[name]: value for name, value in conditions.items()}
         groups = ((number, metadata.row_group(number)) for number in range(metadata.num_row_groups))
         return [n for n, group in groups if all(_may_hold(group, place, value) for place, value in places.items())]
 
@@ -90,21 +128,47 @@ def write_results(table: pa.Table, out: Any) -> None:
     pq.write_table(table.replace_schema_metadata(SCHEMA.metadata), out, compression="zstd", write_page_checksum=True)
 
 
-def write_index(files: Sequence[tuple[ResultsFile, frozenset[str] | None]], out: Any) -> None:
+def write_index(
+    files: Sequence[tuple[ResultsFile, frozenset[str] | None]], out: Any, rows_at_once: int = ROWS_AT_ONCE
+) -> None:
     """Merge files into one, sorted by unit and time; of each only the rides in its set, or all.
 
-    One kind of rows after the other, so that not all have to be in memory together.
+    Some units after the others, about `rows_at_once`, so that not all rows have to be in memory together.
     """
     small = pa.concat_tables([SCHEMA.empty_table(), *(file.all() for file, rides in files if rides is None)])
-    large = [(file, rides) for file, rides in files if rides is not None]
+    large = [(file, pa.array(sorted(rides), pa.string())) for file, rides in files if rides is not None]
     with pq.ParquetWriter(out, SCHEMA, compression="zstd", write_page_checksum=True) as writer:
         for kind in _KINDS:
             names = list(FIELDS_OF[kind])
-            parts = [of_rides(file.rows(kind, names), rides) for file, rides in large]
-            parts.append(small.filter(pc.equal(small["row"], kind)).select(names))
-            merged = _in_order(pa.concat_tables(parts))
-            for first in range(0, merged.num_rows, ROWS_PER_GROUP):
-                writer.write_table(_filled(merged.slice(first, ROWS_PER_GROUP)), row_group_size=ROWS_PER_GROUP)
+            new = small.filter(pc.equal(small["row"], kind))
+            for units in _portions([new, *(file.rows(kind, ["unit"]) for file, _ in large)], rows_at_once):
+                parts = [of_rides(file.rows_of_units(kind, _with_unit(names), units), rides) for file, rides in large]
+                parts.append(new.filter(units.holds(new["unit"])))
+                merged = _in_order(pa.concat_tables([part.select(names) for part in parts]))
+                for first in range(0, merged.num_rows, ROWS_PER_GROUP):
+                    writer.write_table(_filled(merged.slice(first, ROWS_PER_GROUP)))
+
+
+def _portions(tables: Sequence[pa.Table], rows_at_once: int) -> Iterator[Units]:
+    """Neighbouring units together until they have many rows; those without a unit last, as they sort."""
+    counts = Counter[str | None]()
+    for table in tables:
+        counts.update({n["values"]: n["counts"] for n in pc.value_counts(table["unit"]).to_pylist()})
+    nameless = counts.pop(None, 0)
+    first, last, rows = None, None, 0
+    for unit in sorted(name for name in counts if name is not None):
+        first, last, rows = first or unit, unit, rows + counts[unit]
+        if rows >= rows_at_once:
+            yield Units(first, last)
+            first, rows = None, 0
+    if first is not None:
+        yield Units(first, last)
+    if nameless:
+        yield Units(None, None)
+
+
+def _with_unit(names: Sequence[str]) -> list[str]:
+    return list(dict.fromkeys([*names, "unit"]))
 
 
 def _filled(table: pa.Table) -> pa.Table:
@@ -116,9 +180,13 @@ def _filled(table: pa.Table) -> pa.Table:
     return pa.table(columns, schema=SCHEMA)
 
 
-def of_rides(table: pa.Table, rides: Iterable[str]) -> pa.Table:
+def of_rides(table: pa.Table, rides: pa.Array) -> pa.Table:
     """Rows of the recordings with these digests."""
-    return table.filter(pc.is_in(table["sha256"], pa.array(list(rides), pa.string())))
+    return table.filter(pc.is_in(table["sha256"], rides))
+
+
+def _nothing(columns: Sequence[str]) -> pa.Table:
+    return pa.schema([SCHEMA.field(name) for name in columns]).empty_table()
 
 
 def _in_order(table: pa.Table) -> pa.Table:
