@@ -9,9 +9,12 @@ import sys
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from analysis.errors import BadInput
+
+if TYPE_CHECKING:
+    from analysis.ledger.ledger_folder import Snapshot
 
 DONE, NO, BAD_USE = 0, 1, 2
 PLACE = "WATTPROOF_LEDGER"
@@ -46,11 +49,12 @@ def _parser() -> argparse.ArgumentParser:
         actions, "list", "The rides and units of the ledger.", "example:\n  wattproof ledger list --rebuild\n"
     )
     listing.add_argument("--rebuild", action="store_true", help="check all recordings, make results and index anew")
+    listing.add_argument("--page", metavar="FILE", type=Path, help="write a page: units over time, network, firmware")
     show = _described(
         actions,
         "show",
         "Everything known of one unit: rides, firmware, drift, battery, fitness as a reference, open questions.",
-        "example:\n  wattproof ledger show alder-1 --page alder-1.html\n",
+        "example:\n  wattproof ledger show alder-1\n",
     )
     show.add_argument("unit", metavar="UNIT", help="the `unit` of the bench file")
     compare = _described(
@@ -62,7 +66,14 @@ def _parser() -> argparse.ArgumentParser:
     for name, which in (("ride_a", "before"), ("ride_b", "after")):
         text = f"the ride {which}: beginning of its session, or name of its file"
         compare.add_argument(name, metavar=name.upper(), help=text)
-    for sub, run in ((add, _add), (listing, _list), (show, _show), (compare, _compare)):
+    adjusting = _described(
+        actions,
+        "adjust",
+        "All rides in one adjustment: units that were never ridden together are compared through common ones.",
+        "example:\n  wattproof ledger adjust --json\n",
+    )
+    runs = ((add, _add), (listing, _list), (show, _show), (compare, _compare), (adjusting, _adjust))
+    for sub, run in runs:
         sub.add_argument("--ledger", metavar="DIR", help=f"folder of the ledger; default: ${PLACE}, else ./ledger")
         sub.add_argument("--json", action="store_true", help="print the result as one JSON object")
         sub.set_defaults(run=run)
@@ -126,10 +137,23 @@ def _list(options: argparse.Namespace) -> int:
         for line in ride_lines(rides):
             print(line)
         print(f"{len(rides)} rides; units: {', '.join(units) or 'none'}")
+    if options.page is not None:
+        _write_page(snapshot, options.page)
     for name, why in rebuilt.skipped if rebuilt is not None else ():
         print(f"wattproof: skipped {name}: {why.rstrip('.')}.", file=sys.stderr)
     _tell_unreadable(snapshot)
     return BAD_USE if rebuilt is not None and rebuilt.skipped else DONE
+
+
+def _write_page(snapshot: Snapshot, path: Path) -> None:
+    from analysis.adjustment import adjust
+    from analysis.ledger.ledger_page import ledger_page, write_page
+    from analysis.ledger.network import network
+    from analysis.ledger.network_words import network_lines
+
+    rides = network(snapshot)
+    write_page(path, ledger_page(snapshot, network_lines(adjust(rides)) if rides else ()))
+    print(f"wrote {path}", file=sys.stderr)
 
 
 def _show(options: argparse.Namespace) -> int:
@@ -164,7 +188,28 @@ def _compare(options: argparse.Namespace) -> int:
     return DONE if found.pairs else NO
 
 
-def _tell_unreadable(snapshot: Any) -> None:
+def _adjust(options: argparse.Namespace) -> int:
+    from analysis.adjustment import adjust
+    from analysis.ledger.ledger_folder import open_ledger
+    from analysis.ledger.network import network
+    from analysis.ledger.network_words import epoch_steps, network_lines
+    from analysis.ledger.unit_lines import section_lines
+
+    snapshot = open_ledger(_place(options)).snapshot()
+    rides = network(snapshot)
+    _tell_unreadable(snapshot)
+    if not rides:
+        print("wattproof: no ride of the ledger compares two meters yet.", file=sys.stderr)
+        return NO
+    found = adjust(rides)
+    if options.json:
+        _print_json({**asdict(found), "firmware_steps": [asdict(step) for step in epoch_steps(found)]})
+    else:
+        print("\n".join(section_lines(network_lines(found))))
+    return DONE
+
+
+def _tell_unreadable(snapshot: Snapshot) -> None:
     for sha256 in snapshot.unreadable:
         text = (
             f"the results of the recording {sha256[:16]} cannot be read; `wattproof ledger list --rebuild` mends that"

@@ -2,7 +2,7 @@
 
 `python -m tests.benchmarks.ledger [RIDES ...]` prints for each size the time of every question, its ratio to reading
 the columns it needs from the index with nothing else done, and the memory of the process. Medians of five runs, the
-renewal of the index once; absolute times are this machine's only.
+renewal of the index and the adjustment once; absolute times are this machine's only.
 """
 
 from __future__ import annotations
@@ -20,9 +20,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analysis.adjustment import adjust
 from analysis.ledger.compare_rides import compare_rides, known_rides
-from analysis.ledger.ledger_folder import INDEX, RESULTS, LedgerFolder, Snapshot, open_ledger
+from analysis.ledger.ledger_folder import INDEX, RESULTS, open_ledger
 from analysis.ledger.ledger_index import ROWS_PER_GROUP
+from analysis.ledger.network import network
 from analysis.ledger.segment_results import FIELDS, METER, RIDE, SCHEMA, SEGMENT
 from analysis.ledger.unit_history import unit_history
 from analysis.ledger.unit_rides import _COMPARED, _OWN, _STEPS, known_units
@@ -31,6 +33,7 @@ from tests.ledger_rides import DAY_NS, START_NS, Against, digest_of, made_result
 
 RUNS = 5
 UNITS = 60
+MOST_ADJUSTED = 1000
 SEGMENTS = 6
 LATE = 40
 CLOCK = SystemClock()
@@ -103,7 +106,7 @@ def compared(rng: np.random.Generator, ride: Any, place: Any) -> dict[str, objec
     }
 
 
-def make(place: Path, rides: int) -> LedgerFolder:
+def make(place: Path, rides: int) -> None:
     """An index as `ledger add` would have left it, and one file of results for each ride, never to be opened."""
     folder = open_ledger(str(place), make=True)
     rng = np.random.default_rng(1)
@@ -129,54 +132,73 @@ def make(place: Path, rides: int) -> LedgerFolder:
             out.write_table(table.sort_by(order), row_group_size=ROWS_PER_GROUP)
         for n in range(rides):
             (place / RESULTS / f"{digest_of(f'{n:032x}')}.parquet").touch()
-    return folder
 
 
 def columns_alone(place: Path, columns: Sequence[str]) -> Callable[[], object]:
     return lambda: pq.read_table(place / INDEX, columns=list(dict.fromkeys(columns)), use_threads=False)
 
 
-def fresh(folder: LedgerFolder) -> Snapshot:
-    return folder.snapshot()
+def ask(place: Path, rides: int) -> None:
+    folder = open_ledger(str(place))
+    listed = ["session", "sha256", "recording", "start_utc_ns", "length_s", "bench", "plan", "drivetrain"]
+    shown = [*_OWN, *_COMPARED, *_STEPS]
+    a, b = f"{rides // 2:032x}", f"{rides // 2 + UNITS:032x}"
+    questions: dict[str, tuple[Callable[[], object], Sequence[str]]] = {
+        "names of the files": (folder.digests, ["sha256"]),
+        "list": (lambda: known_rides(folder.snapshot()), listed),
+        "units": (lambda: known_units(folder.snapshot()), ["unit"]),
+        "show UNIT": (lambda: unit_history(folder.snapshot(), "unit-7"), shown),
+        "compare A B": (lambda: compare_rides(folder.snapshot(), a, b), shown),
+    }
+    for question, (work, columns) in questions.items():
+        took_s, alone_s = median_s(work), median_s(columns_alone(place, columns))
+        say(f"  {question:<20}{took_s:8.3f} s   {took_s / alone_s:6.1f} × its columns alone")
 
 
-def measure(rides: int) -> None:
-    with tempfile.TemporaryDirectory() as name:
-        place = Path(name)
-        folder = make(place, rides)
-        size = (place / INDEX).stat().st_size
-        say(f"\n{rides} rides, {rides * (1 + 3 + 3 * SEGMENTS)} rows, index {size / 1e6:.1f} MB")
-        listed = ["session", "sha256", "recording", "start_utc_ns", "length_s", "bench", "plan", "drivetrain"]
-        shown = [*_OWN, *_COMPARED, *_STEPS]
-        a, b = f"{rides // 2:032x}", f"{rides // 2 + UNITS:032x}"
-        questions: dict[str, tuple[Callable[[], object], Sequence[str]]] = {
-            "names of the files": (folder.digests, ["sha256"]),
-            "list": (lambda: known_rides(fresh(folder)), listed),
-            "units": (lambda: known_units(fresh(folder)), ["unit"]),
-            "show UNIT": (lambda: unit_history(fresh(folder), "unit-7"), shown),
-            "compare A B": (lambda: compare_rides(fresh(folder), a, b), shown),
-        }
-        for question, (work, columns) in questions.items():
-            took_s, alone_s = median_s(work), median_s(columns_alone(place, columns))
-            say(f"  {question:<20}{took_s:8.3f} s   {took_s / alone_s:6.1f} × its columns alone")
-        with folder.writing():
-            for n in range(LATE):
-                new = f"late{n}"
-                folder.put_results(digest_of(new), made_results(new, 9e3, "unit-1", [Against("unit-2", [0.1] * 6)]))
-        took_s = median_s(lambda: known_rides(fresh(folder)))
-        say(f"  {'list, 40 beside':<20}{took_s:8.3f} s")
-        say(f"  {'renew the index':<20}{seconds(lambda: folder.write_index(fresh(folder))):8.3f} s")
+def renew(place: Path) -> None:
+    folder = open_ledger(str(place))
+    with folder.writing():
+        for n in range(LATE):
+            new = f"late{n}"
+            folder.put_results(digest_of(new), made_results(new, 9e3, "unit-1", [Against("unit-2", [0.1] * 6)]))
+        say(f"  {'list, 40 beside':<20}{median_s(lambda: known_rides(folder.snapshot())):8.3f} s")
+        say(f"  {'renew the index':<20}{seconds(lambda: folder.write_index(folder.snapshot())):8.3f} s")
+
+
+def network_of_all(place: Path) -> None:
+    began_ns = CLOCK.now_ns()
+    rides = network(open_ledger(str(place)).snapshot())
+    say(f"  {'gather for adjust':<20}{(CLOCK.now_ns() - began_ns) / 1e9:8.3f} s")
+    say(f"  {'adjust':<20}{seconds(lambda: adjust(rides)):8.3f} s")
+
+
+def step(name: str, place: Path, rides: int) -> None:
+    """One part in a process of its own, so that its memory is its own."""
+    if name == "make":
+        make(place, rides)
+        return
+    if name == "ask":
+        ask(place, rides)
+    elif name == "renew":
+        renew(place)
+    else:
+        network_of_all(place)
+    say(f"  {'':<20}{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:8.0f} MB at most for the above")
 
 
 def main() -> None:
-    sizes = [int(word) for word in sys.argv[1:]]
-    if len(sizes) == 1:
-        measure(sizes[0])
-        most_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        say(f"  greatest memory {most_mb:.0f} MB (making it included)")
+    if len(sys.argv) == 4:
+        step(sys.argv[1], Path(sys.argv[2]), int(sys.argv[3]))
         return
-    for size in sizes or [1000, 100_000]:
-        subprocess.run([sys.executable, "-m", "tests.benchmarks.ledger", str(size)], check=True)
+    for size in [int(word) for word in sys.argv[1:]] or [1000, 100_000]:
+        with tempfile.TemporaryDirectory() as place:
+            for name in ("make", "ask", "renew", *(["adjust"] if size <= MOST_ADJUSTED else [])):
+                command = [sys.executable, "-m", "tests.benchmarks.ledger", name, place, str(size)]
+                subprocess.run(command, check=True)
+                if name == "make":
+                    megabytes = (Path(place) / INDEX).stat().st_size / 1e6
+                    rows = size * (1 + 3 + 3 * SEGMENTS)
+                    say(f"\n{size} rides, {rows} rows, index {megabytes:.1f} MB")
 
 
 if __name__ == "__main__":
