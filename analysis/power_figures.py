@@ -23,13 +23,27 @@ COASTING_MARGIN_S = 5
 
 
 def pedalling_seconds(cadence_rpm: ArrayLike, margin_s: int = COASTING_MARGIN_S) -> Bools:
-    """Grid seconds that have no rest (cadence below 15 rpm, or unknown: nan) within `margin_s` before or after."""
+    """Grid seconds with a known cadence of 15 rpm or more that have no rest within `margin_s` before or after.
+
+    A sensor may fall silent while nobody pedals, so unknown cadence (nan) for longer than twice the margin counts as
+    rest; a shorter hole is a lost packet or two, and costs only its own seconds.
+    """
     cadence = np.asarray(cadence_rpm, dtype=np.float64)
-    at_rest = ~(cadence >= AT_REST_RPM)
+    unknown = np.isnan(cadence)
+    at_rest = (cadence < AT_REST_RPM) | _long_runs(unknown, 2 * margin_s)
     rests_before = np.concatenate(([0], np.cumsum(at_rest)))
     second = np.arange(cadence.size)
     first, beyond = np.maximum(second - margin_s, 0), np.minimum(second + margin_s + 1, cadence.size)
-    return np.asarray(rests_before[beyond] == rests_before[first])
+    return np.asarray((rests_before[beyond] == rests_before[first]) & ~unknown)
+
+
+def _long_runs(flags: Bools, longest: int) -> Bools:
+    """The flags that stand in runs of more than `longest`."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    long = np.zeros(flags.size, dtype=bool)
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        long[start:stop] = stop - start > longest
+    return long
 
 
 def torque_nm(power_w: ArrayLike, cadence_rpm: ArrayLike) -> Floats:

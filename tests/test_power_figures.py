@@ -132,5 +132,13 @@ def test_pulse_work_takes_in_what_slow_meters_report_late() -> None:
 
 def test_seconds_well_within_pedalling() -> None:
     cadence = [90.0] * 12 + [0.0] + [90.0] * 6 + [math.nan] + [90.0] * 7
-    assert np.flatnonzero(pedalling_seconds(cadence)).tolist() == [0, 1, 2, 3, 4, 5, 6, 25, 26]
+    assert np.flatnonzero(pedalling_seconds(cadence)).tolist() == [*range(7), 18, *range(20, 27)]
     assert pedalling_seconds([]).size == 0
+
+
+def test_a_short_hole_in_the_cadence_costs_its_own_seconds_and_a_long_one_is_rest() -> None:
+    cadence = np.full(60, 90.0)
+    cadence[20:22] = np.nan  # a lost packet or two
+    assert np.flatnonzero(~pedalling_seconds(cadence)).tolist() == [20, 21]
+    cadence[30:45] = np.nan  # a sensor that is silent while nobody pedals
+    assert np.flatnonzero(~pedalling_seconds(cadence)).tolist() == [20, 21, *range(25, 50)]
