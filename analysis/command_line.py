@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import sys
@@ -11,6 +12,7 @@ from typing import NamedTuple
 
 from analysis.errors import WattproofError
 
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO) if hasattr(errno, "EDQUOT") else (errno.ENOSPC, errno.EIO)
 DONE, NO, BAD_USE, INTERRUPTED = 0, 1, 2, 3
 
 
@@ -54,6 +56,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the program; returns its exit status."""
     _print_anything()
     words = list(sys.argv[1:] if arguments is None else arguments)
+    return run_safely(lambda: _run(words))
+
+
+def _run(words: list[str]) -> int:
     if not words or words[0] in ("-h", "--help", "help"):
         print(HELP, end="")
         return DONE if words else BAD_USE
@@ -69,7 +75,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         shown = safe_text(words[0], 40)
         print(f"wattproof: there is no command `{shown}`; `wattproof --help` lists them.", file=sys.stderr)
         return BAD_USE
-    return run_safely(lambda: _load(command)(words[1:]))
+    return _load(command)(words[1:])
 
 
 def _print_anything() -> None:
@@ -82,7 +88,9 @@ def _print_anything() -> None:
 def run_safely(action: Callable[[], int]) -> int:
     """Turn what a command raises into one sentence and an exit status."""
     try:
-        return action()
+        status = action()
+        sys.stdout.flush()  # a full disk behind the output must be seen here, not at the interpreter's exit
+        return status
     except WattproofError as error:
         print(f"wattproof: {str(error).rstrip('.')}.", file=sys.stderr)
         return BAD_USE
@@ -90,9 +98,19 @@ def run_safely(action: Callable[[], int]) -> int:
         print("wattproof: interrupted.", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
-        # Whoever read our output has gone; keep the interpreter from failing again when it flushes at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _let_output_go()
         return INTERRUPTED
+    except OSError as fault:
+        if fault.filename is not None or fault.errno not in _NO_ROOM:
+            raise
+        _let_output_go()
+        print(f"wattproof: the output could not be written: {fault.strerror}.", file=sys.stderr)
+        return BAD_USE
+
+
+def _let_output_go() -> None:
+    """Otherwise the interpreter tries again, and fails again, when it flushes at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _load(command: Command) -> Callable[[Sequence[str]], int]:

@@ -243,3 +243,13 @@ def test_a_closed_error_stream_keeps_nothing_out_of_a_result(tmp_path: Path) -> 
     found = subprocess.run(["/bin/sh", "-c", script], cwd=ROOT, stdout=subprocess.PIPE, text=True, check=False)
     assert found.returncode == 2
     assert len(strict_json(found.stdout)["recovered"]) == 1
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_an_output_that_takes_nothing_is_said_in_one_sentence() -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "analysis", "--help"], stdout=full, stderr=subprocess.PIPE, text=True, check=False
+        )
+    assert done.returncode == 2
+    assert done.stderr == "wattproof: the output could not be written: No space left on device.\n"
