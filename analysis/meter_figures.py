@@ -41,7 +41,8 @@ class MeterFigures:
     Means are over the time in which the meter's value was fresh; `coverage_pct` is the share of that time, a gap a
     stretch without. `mean_with_rest_w` counts silence at zero cadence as 0 W. The quartic mean takes whole 30 s
     windows only, so the first 29 s of a segment give none. Torque is work over crank angle. `left_w` and `right_w`
-    are as the meter splits them, and `split` says how it does. `rate_hz` counts notifications, understood or not.
+    are as the meter splits them, `split` says how it does, and only where `balance_reference` is "left" did the meter
+    say whose share it sends. `rate_hz` counts notifications, understood or not.
     """
 
     meter: str
@@ -59,6 +60,7 @@ class MeterFigures:
     left_w: float
     right_w: float
     split: Split
+    balance_reference: str | None
     coverage_pct: float
     gaps: int
     longest_gap_s: float
@@ -89,6 +91,7 @@ def meter_figures(signal: MeterSignal, segment: Segment) -> MeterFigures:
         left_w=left_w,
         right_w=right_w,
         split="none" if signal.about is None else _SPLIT[signal.about.sides],
+        balance_reference=signal.samples[0].balance_reference if len(signal.samples) == 1 else None,
         coverage_pct=100 * (1 - float(gaps_ns.sum()) / length_ns) if length_ns > 0 else 0.0,
         gaps=len(gaps_ns),
         longest_gap_s=float(gaps_ns.max()) / 1e9 if len(gaps_ns) else 0.0,

@@ -76,7 +76,7 @@ def judge_segments(intervals: Sequence[MeanInterval], tolerance_pct: float) -> J
     away = np.array([i.mean for i in told])
     within = [i.long_run_variance / i.n for i in told]
     if len(told) < LEAST_SEGMENTS:
-        reason = f"{LEAST_SEGMENTS} segments of 60 s or more are needed, here are {len(told)}"
+        reason = f"{LEAST_SEGMENTS} segments of about a minute or longer are needed, here are {len(told)}"
         mean = float(away.mean()) if told else math.nan
         return Judgement("undecided", mean, math.inf, tolerance_pct, len(told), LEAST_SEGMENTS - len(told), reason)
     return _pool(away.tolist(), within, tolerance_pct, 0.0)

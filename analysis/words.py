@@ -19,12 +19,14 @@ def verdict_sentence(verdict: RideVerdict) -> str:
         why = f"{verdict.reference} reads nothing above 0 W" if verdict.counted else "no seconds in common"
         return f"{verdict.meter} cannot be compared with {verdict.reference}: {why}: undecided."
     parts = [f"{verdict.meter} reads {_beside(verdict.difference_pct)} {verdict.reference}"]
+    known = math.isfinite(judgement.half_width_pct)
+    away = f"{judgement.away_pct:+.2f} ± {judgement.half_width_pct:.2f} %"
     if verdict.expected_pct:
         limit = 2 * verdict.expected_sd_pct
         parts.append(f"the chain explains {verdict.expected_pct:+.1f} ± {limit:.1f} %")
-    if math.isfinite(judgement.half_width_pct):
-        remains = "remain" if verdict.expected_pct else "is the estimate"
-        parts.append(f"{judgement.away_pct:+.2f} ± {judgement.half_width_pct:.2f} % {remains}")
+        parts += [f"{away} remain"] if known else []
+    elif known:
+        parts[0] += f" ({away})"
     parts.append(f"tolerance ± {judgement.tolerance_pct:.2f} %")
     return "; ".join(parts) + f": {judgement.word}{_why(verdict)}."
 
@@ -41,6 +43,12 @@ def tolerance_sentence(verdict: RideVerdict) -> str:
     chain = ", with the doubt of the chain's loss" if verdict.expected_sd_pct else ""
     assumed = " (a claim is assumed: the bench file states none)" if verdict.claim_assumed else ""
     return f"Tolerance ± {verdict.tolerance.pct:.2f} % from {source}{chain}{assumed}."
+
+
+MEANS_SENTENCE = (
+    "Means are over each meter's own time; differences are over the seconds in which both were fresh and the rider "
+    "pedalled, after lag, so they need not be the difference of the means."
+)
 
 
 def ride_sentence(meter: str, lag: Lag | None, whole: WholeRide) -> str:
