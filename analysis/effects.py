@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -121,10 +122,10 @@ def fit_resembling(design: Floats, observed: Floats, at_s: Floats) -> Fit:
     """
     freedom = observed.size - int(np.linalg.matrix_rank(design))
     orthonormal, back = _orthonormal(design)
-    apart_s = np.abs(at_s[:, None] - at_s[None, :])
+    times = np.ascontiguousarray(at_s, dtype=np.float64).tobytes()
     found = [_generalised(orthonormal, observed, np.ones(observed.size), freedom)]
     for memory in MEMORIES_S:
-        size, waves = np.linalg.eigh(np.exp(-apart_s / memory))
+        size, waves = _waves(times, memory)
         x, y = waves.T @ orthonormal, waves.T @ observed
         found += [_generalised(x, y, np.maximum(share * size + 1 - share, 1e-9), freedom) for share in SHARES]
     likelihood = np.array([logarithm for logarithm, _, _ in found])
@@ -137,6 +138,14 @@ def fit_resembling(design: Floats, observed: Floats, at_s: Floats) -> Fit:
     mean = weight @ means
     variance = weight @ variances + weight @ (means - mean) ** 2
     return Fit(mean, np.sqrt(np.maximum(variance, 0.0)), freedom)
+
+
+@lru_cache(maxsize=4 * len(MEMORIES_S))
+def _waves(times: bytes, memory_s: float) -> tuple[Floats, Floats]:
+    """Eigenvalues and eigenvectors of exp(−|Δt|/memory) between the float64 `times`; meters of a ride share them."""
+    at_s = np.frombuffer(times, dtype=np.float64)
+    size, waves = np.linalg.eigh(np.exp(-np.abs(at_s[:, None] - at_s[None, :]) / memory_s))
+    return size, waves
 
 
 def variance_inflation(columns: Floats) -> Floats:
