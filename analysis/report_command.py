@@ -37,6 +37,9 @@ def report(arguments: Sequence[str]) -> int:
     judged = judge_recording(recording, options.reference)
     if options.json:
         table = {"recording": str(options.recording), **jsonable(asdict(judged))}
+        # Over the whole ride, sprints and coasting in: figures to look at, and no verdict beside the verdicts.
+        for compared in table["ride"]["comparisons"].values():
+            del compared["word"], compared["seconds_to_decide"]
         print(json.dumps(table, indent=2))
     else:
         print(report_table(recording, judged), end="")
