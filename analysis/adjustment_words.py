@@ -6,6 +6,7 @@ import math
 
 from analysis.adjustment import LEAST_METERS, Adjustment, UnitError
 from analysis.bench_model import REFERENCE_TORQUE_NM
+from analysis.random_errors import RandomErrors
 from analysis.tolerance import ChainLoss
 
 # A meter that is less likely outside its claim than this counts as within it.
@@ -79,6 +80,15 @@ def fit_sentence(adjustment: Adjustment) -> str:
         f"(χ² {adjustment.chi2:.0f} at {adjustment.degrees_of_freedom} degrees of freedom, "
         f"Birge ratio {adjustment.birge_ratio:.1f})."
     )
+
+
+def scatter_sentence(scatter: RandomErrors) -> str:
+    """`scatter` in % of the power of single seconds."""
+    told = [
+        f"{name} {sd:.2f} %" if variance >= 0 else f"{name} too little to tell"
+        for name, sd, variance in zip(scatter.meters, scatter.sd, scatter.variance, strict=True)
+    ]
+    return f"Scatter of single seconds, each meter by itself (sd): {_listed(told)}."
 
 
 def step_sentence(adjustment: Adjustment, unit: str, before: str, after: str) -> str:

@@ -11,8 +11,10 @@ from analysis.comparison import Setup, setup_of
 from analysis.errors import BadInput
 from analysis.lag import Lag
 from analysis.meter_signal import bench_signals
+from analysis.random_errors import RandomErrors
 from analysis.recording_reader import Recording
 from analysis.ride_lag import adopted_lags, ride_lags
+from analysis.ride_scatter import ride_scatter
 from analysis.ride_verdict import RideVerdict, ride_verdicts
 from analysis.safe_text import safe_text
 from analysis.segment_metrics import SegmentMetrics, segment_metrics
@@ -25,7 +27,8 @@ class Judged:
     """All figures of a ride. `lags` are estimated over the whole ride; one that is not determined counts as none.
 
     What is taken out is in `setup.lags_s`: a lag adopted while recording comes before the estimate. `adjustment`: who
-    is off, from this ride alone; None where nothing could be compared.
+    is off, from this ride alone; None where nothing could be compared. `scatter`: of each meter by itself, in % of
+    the power of single seconds; None for fewer than three meters.
     """
 
     setup: Setup
@@ -35,6 +38,7 @@ class Judged:
     verdicts: Mapping[str, RideVerdict]
     whole: WholeRide
     adjustment: Adjustment | None
+    scatter: RandomErrors | None
 
     @property
     def reference(self) -> str | None:
@@ -60,4 +64,5 @@ def judge_recording(recording: Recording, reference: str | None = None, *, worst
     whole = whole_ride_figures(signals, segments, verdicts, setup, recording.events, recording.end_ns)
     told = ride_observations(segments, setup, recording.bench, recording.metadata.session_id)
     adjustment = None if told is None else adjust([told])
-    return Judged(setup, lags, segments, ride, verdicts, whole, adjustment)
+    scatter = ride_scatter(signals, recording.segments, setup)
+    return Judged(setup, lags, segments, ride, verdicts, whole, adjustment, scatter)

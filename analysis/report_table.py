@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from textwrap import fill
 
-from analysis.adjustment_words import adjustment_sentences
+from analysis.adjustment_words import adjustment_sentences, scatter_sentence
 from analysis.comparison import Comparison
 from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
@@ -34,6 +34,8 @@ def report_table(recording: Recording, judged: Judged) -> str:
         lines += [_wrapped(ride_sentence(name, judged.lags.get(name), judged.whole)) for name in judged.verdicts]
     if judged.adjustment is not None:
         lines += ["", *(_wrapped(s) for s in adjustment_sentences(judged.adjustment, judged.setup.chain))]
+    if judged.scatter is not None:
+        lines.append(_wrapped(scatter_sentence(judged.scatter)))
     return "\n".join(lines) + "\n"
 
 

@@ -6,9 +6,10 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from analysis.adjustment_words import adjustment_sentences, who_sentence
+from analysis.adjustment_words import adjustment_sentences, scatter_sentence, who_sentence
 from analysis.bench_model import ride_observations
 from analysis.json_figures import jsonable
 from analysis.judge import judge_recording
@@ -50,6 +51,9 @@ def test_the_finding_stands_in_table_page_and_json(tmp_path: Path) -> None:
         assert sentence in table
     assert typeset(who_sentence(found, judged.setup.chain)) in page
     assert "Who is off?" in page
+    assert judged.scatter is not None
+    assert scatter_sentence(judged.scatter) in table
+    assert typeset(scatter_sentence(judged.scatter)) in page
     written = json.loads(json.dumps(jsonable(asdict(judged)), allow_nan=False))
     assert written["adjustment"]["units"][2]["name"] == "Dogwood"
 
@@ -61,6 +65,18 @@ def test_a_meter_far_off_is_named_in_the_report(tmp_path: Path) -> None:
     assert judged.adjustment is not None
     assert judged.adjustment.named == "Fir"
     assert "Fir reads" in report_table(recording, judged)
+
+
+def test_scatter_of_each_meter_is_found_whatever_its_gain(tmp_path: Path) -> None:
+    """The rides of these tests carry 1 % of white noise in every meter; a fifth gets 3 %."""
+    recording = stepped_ride(tmp_path, ("Alder", "Birch", "Dogwood", "Cedar", "Fir"), step_s=200)
+    watts = recording.samples["Fir"].power_w.values
+    watts *= 1 + 0.028 * np.random.default_rng(5).standard_normal(len(watts))
+    scatter = judge_recording(recording).scatter
+    assert scatter is not None
+    assert scatter.sd == pytest.approx((1.0, 1.0, 1.0, 1.0, 3.0), rel=0.15)
+    assert judge_recording(stepped_ride(tmp_path, ("Alder", "Cedar"))).scatter is None
+    assert judge_recording(stepped_ride(tmp_path, step_s=10)).scatter is None
 
 
 def test_nothing_is_said_where_nothing_is_compared(tmp_path: Path) -> None:

@@ -10,11 +10,13 @@ from analysis.adjustment import adjust
 from analysis.adjustment_words import (
     fit_sentence,
     odd_sentence,
+    scatter_sentence,
     step_sentence,
     unit_sentence,
     who_sentence,
     zero_sentences,
 )
+from analysis.random_errors import RandomErrors
 from analysis.tolerance import ChainLoss
 from tests.adjusted_benches import Truth, meter, ridden
 
@@ -80,6 +82,14 @@ def test_zero_offsets_and_contradictions_are_said_only_where_there_are_any() -> 
     assert zero_sentences(zero)[0].startswith("Birch: the zero offset is more likely off than not (")
     rides = [ridden((ALDER, BIRCH), Truth({"Birch": s}), ride=str(s), variance_pct2=1e-4) for s in (-4, 4, -5, 5, 9)]
     assert "Birge ratio" in fit_sentence(adjust(rides))
+
+
+def test_scatter_too_small_to_tell_is_said() -> None:
+    scatter = RandomErrors(("Alder", "Birch", "Cedar"), (1.0, -0.1, 0.25), (1.0, 1.0, 1.0), 600)
+    assert scatter_sentence(scatter) == (
+        "Scatter of single seconds, each meter by itself (sd): "
+        "Alder 1.00 %, Birch too little to tell and Cedar 0.50 %."
+    )
 
 
 def test_a_firmware_step() -> None:

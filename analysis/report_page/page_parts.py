@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from analysis.adjustment import UnitError
-from analysis.adjustment_words import WITHIN_BELOW, fit_sentence, who_sentence, zero_sentences
+from analysis.adjustment_words import WITHIN_BELOW, fit_sentence, scatter_sentence, who_sentence, zero_sentences
 from analysis.bench_file import Part
 from analysis.judge import Judged
 from analysis.recording_reader import Recording
@@ -89,6 +89,7 @@ class ShownAdjustment:
     svg: Markup
     units: tuple[tuple[UnitError, str], ...]
     misfit: str
+    scatter: str
 
 
 def shown_adjustment(judged: Judged) -> ShownAdjustment | None:
@@ -102,6 +103,7 @@ def shown_adjustment(judged: Judged) -> ShownAdjustment | None:
         claims_svg(marks, reach_pct(marks)),
         tuple((unit, page_words.whose_word(unit, found)) for unit in found.units),
         page_words.misfit_words(found),
+        "" if judged.scatter is None else scatter_sentence(judged.scatter),
     )
 
 
