@@ -18,6 +18,7 @@ from analysis.ledger.unit_rides import PairRide, Step, UnitRide, unit_rides, uni
 MONTH_NS = 30.44 * 86_400e9
 LEAST_MONTHS = 0.25
 LEAST_FIT_SESSIONS = 3
+MOST_PARTNERS = 4
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,8 @@ class Drift:
 
 @dataclass(frozen=True)
 class Fitness:
-    """Whether a unit repeats well enough to be the reference, judged by the partner it repeats best against.
+    """Whether a unit repeats well enough to be the reference, judged by the partner it repeats best against,
+    of the four it rode with most.
 
     Fit: twice the reproducibility's upper limit lies within the claim, and the pair does not differ. The partner's
     scatter is in it too, so the unit's own is smaller. `more_sessions` would make it fit; None: none, or not told.
@@ -187,11 +189,9 @@ def _fitness(snapshot: Snapshot, unit: str, epoch: Sequence[UnitRide]) -> Fitnes
     claim = next((c for r in reversed(epoch) if (c := r.facts["claim_pct"]) is not None), None)
     limit = ASSUMED_CLAIM_PCT if claim is None else claim
     none = Fitness(None, None, limit, claim is None, mean_of_rides([]), False, None, "it was never compared")
-    steps = unit_steps(snapshot, unit)
-    found = [
-        _against([s for s in steps if s.partner == name], name, pairs, none)
-        for name, pairs in by_partner(epoch).items()
-    ]
+    # Whoever it seldom rode with tells little of how it repeats; asking for two units at a time is quick.
+    often = sorted(by_partner(epoch).items(), key=lambda item: -len(item[1]))[:MOST_PARTNERS]
+    found = [_against(unit_steps(snapshot, unit, name), name, pairs, none) for name, pairs in often]
     return min(found, key=lambda f: (not f.fit, _upper(f)), default=none)
 
 
