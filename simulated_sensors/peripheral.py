@@ -218,6 +218,8 @@ class Peripheral:
         async def send() -> None:
             await asyncio.sleep(answer.after_s)
             await self.device.indicate_subscriber(connection, attribute, answer.payload)
+            for characteristic, payload in answer.also:
+                await self._notify(Packet(self._ride.ride_s(), characteristic, payload))
 
         # On a lost link the confirmation would be awaited for 30 s; a peer that never confirms is its own fault.
         with suppress(TimeoutError):

@@ -26,10 +26,14 @@ class LinkChange:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A control-point indication sent `after_s` after the write; the write itself always succeeds."""
+    """A control-point indication sent `after_s` after the write; the write itself always succeeds.
+
+    `also`: notifications that follow it, each with its characteristic.
+    """
 
     after_s: float
     payload: bytes
+    also: tuple[tuple[str, bytes], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from typing import Literal
 from simulated_sensors.control_point_dialogue import ZeroBehaviour
 from simulated_sensors.meter_faults import Fault
 from simulated_sensors.meter_model import MeterModel
+from simulated_sensors.trainer_dialogue import TrainerBehaviour
 
 Kind = Literal["meter", "cadence", "temperature"]
 Content = Literal["balance", "torque", "crank", "wheel", "extremes", "energy"]
@@ -41,5 +42,6 @@ class SensorSpec:
     measures_torque: bool = True
     factory_date: date | None = None
     zero: ZeroBehaviour = field(default_factory=ZeroBehaviour)
+    trainer: TrainerBehaviour = field(default_factory=TrainerBehaviour)
     resolution_w: int = 1
     faults: tuple[Fault, ...] = ()

@@ -22,6 +22,7 @@ from simulated_sensors.ride import Ride
 from simulated_sensors.seeded_noise import Floats, generator
 from simulated_sensors.sensor import Answer, LinkChange, Packet, Refusal
 from simulated_sensors.sensor_spec import Content, Kind, SensorSpec
+from simulated_sensors.trainer_dialogue import TRAINER_VALUES, TrainerDialogue
 
 _BATTERY_EVERY_S = 60.0
 _SECOND_SERVICE_AFTER_S = 0.01
@@ -67,6 +68,7 @@ class SimulatedMeter:
             s for s in self.services if s != registry.DEVICE_INFORMATION_SERVICE
         )
         self._battery_pct = math.floor(spec.battery_pct or 0)
+        self.trainer = TrainerDialogue(spec.trainer)
         self._dialogue = ControlPointDialogue(
             spec.zero,
             spec.crank_length_mm,
@@ -88,6 +90,8 @@ class SimulatedMeter:
             return bytes(_features(spec))
         if characteristic == registry.SENSOR_LOCATION:
             return bytes(SensorLocation.named(spec.location))
+        if characteristic in TRAINER_VALUES:
+            return self.trainer.read(characteristic)
         return {
             registry.MANUFACTURER: spec.manufacturer,
             registry.MODEL: spec.model_name,
@@ -98,6 +102,8 @@ class SimulatedMeter:
         }[characteristic].encode()
 
     def write(self, characteristic: str, request: bytes, ride_s: float) -> Answer | Refusal | None:
+        if characteristic == registry.FITNESS_MACHINE_CONTROL_POINT:
+            return self.trainer.respond(request)
         if characteristic != registry.CYCLING_POWER_CONTROL_POINT:
             raise KeyError(characteristic)
         cadence_rpm = float(self.ride.cadence_at(np.array([max(ride_s, 0.0)]))[0])
@@ -150,7 +156,12 @@ class SimulatedMeter:
 def _services(spec: SensorSpec) -> dict[str, tuple[str, ...]]:
     services = dict(_SERVICES[spec.kind])
     if spec.kind == "meter" and spec.model.place == "trainer":
-        services[registry.FITNESS_MACHINE_SERVICE] = (registry.INDOOR_BIKE_DATA,)
+        services[registry.FITNESS_MACHINE_SERVICE] = (
+            registry.INDOOR_BIKE_DATA,
+            *TRAINER_VALUES,
+            registry.FITNESS_MACHINE_CONTROL_POINT,
+            registry.FITNESS_MACHINE_STATUS,
+        )
     if spec.battery_pct is not None:
         services[registry.BATTERY_SERVICE] = (registry.BATTERY_LEVEL,)
     services[registry.DEVICE_INFORMATION_SERVICE] = (
