@@ -21,9 +21,12 @@ REQUIRED: dict[SensorKind, tuple[str, ...]] = {
     "cadence": ("2a5b", "2a63", "2ad2"),
     "temperature": ("2a6e",),
 }
-ALSO_RECORDED = ("2ad3", "2ada")  # status of a trainer: its mode and load explain its power
+TRAINING_STATUS = "2ad3"
+ALSO_RECORDED = (TRAINING_STATUS, "2ada")  # status of a trainer: its mode and load explain its power
 BATTERY = "2a19"
 CONTROL_POINT = "2a66"
+TRAINER_CONTROL_POINT = "2ad9"
+_RESPONSES = {CONTROL_POINT: 0x20, TRAINER_CONTROL_POINT: 0x80}
 _POWER_SERVICE = "1818"
 _BASE = "-0000-1000-8000-00805f9b34fb"
 _PROBED = ("2a65", "2a5c", "2acc", "2a24", "2a29")  # never subscribed, so that a probe looks like no notification
@@ -43,7 +46,7 @@ class LinkListener(Protocol):
     def link_down(self, link: BluetoothLink) -> None:
         """The system says that the link is gone, after `open` had succeeded."""
 
-    def link_late_answer(self, link: BluetoothLink, payload: bytes) -> None:
+    def link_late_answer(self, link: BluetoothLink, characteristic: str, payload: bytes) -> None:
         """An indication that nobody waits for any more."""
 
     def link_fault(self, link: BluetoothLink, words: str) -> None:
@@ -70,7 +73,7 @@ class BluetoothLink:
         self._timings = timings
         self._open = False
         self._chars: dict[str, BleakGATTCharacteristic] = {}
-        self._control_point: ControlPoint | None = None
+        self._control_points: dict[str, ControlPoint] = {}
         self._switching_on = asyncio.Lock()  # a second asker must not write before the indications are on
         self._client = BleakClient(
             device,
@@ -126,6 +129,8 @@ class BluetoothLink:
             if not self._notifies(short):
                 continue
             try:
+                if short == TRAINING_STATUS and "read" in self._chars[short].properties:
+                    await self.read(short)  # before it is subscribed, since it may not change all ride long
                 await self._start(short)
             except BleakError:
                 if short in REQUIRED[kind] or not self.is_up:
@@ -157,8 +162,8 @@ class BluetoothLink:
         try:
             payload = bytes(data)
             self._listener.link_data(self, short, payload, clock_ns, row_kind)
-            if short == CONTROL_POINT and self._control_point is not None:
-                self._control_point.indicated(payload)
+            if short in self._control_points:
+                self._control_points[short].indicated(payload)
         except Exception as fault:  # noqa: BLE001 - whatever went wrong, the next payload must come through
             self.callback_faults += 1
             if self.callback_faults == 1:
@@ -168,8 +173,8 @@ class BluetoothLink:
         if not self._open:
             return
         self._open = False
-        if self._control_point is not None:
-            self._control_point.dropped(LinkFailed(Trouble.DROPPED))
+        for control_point in self._control_points.values():
+            control_point.dropped(LinkFailed(Trouble.DROPPED))
         self._listener.link_down(self)
 
     async def read_unrecorded(self, short: str) -> bytes:
@@ -194,19 +199,20 @@ class BluetoothLink:
             return False
         return True
 
-    async def control_point(self) -> ControlPoint | None:
+    async def control_point(self, short: str = CONTROL_POINT) -> ControlPoint | None:
         """With its indications switched on, once per link; None where the sensor has none."""
         async with self._switching_on:
-            if self._control_point is None and self._notifies(CONTROL_POINT):
-                late = functools.partial(self._listener.link_late_answer, self)
-                control_point = ControlPoint(self._write_control_point, late)
-                await self._start(CONTROL_POINT)
-                self._control_point = control_point
-            return self._control_point
+            if short not in self._control_points and self._notifies(short):
+                write = functools.partial(self._write_control_point, short)
+                late = functools.partial(self._listener.link_late_answer, self, short)
+                control_point = ControlPoint(write, late, _RESPONSES[short])
+                await self._start(short)
+                self._control_points[short] = control_point
+            return self._control_points.get(short)
 
-    async def _write_control_point(self, request: bytes) -> None:
-        self._listener.link_data(self, CONTROL_POINT, request, self._clock.now_ns(), "write")
-        write = self._client.write_gatt_char(self._chars[CONTROL_POINT], request, response=True)
+    async def _write_control_point(self, short: str, request: bytes) -> None:
+        self._listener.link_data(self, short, request, self._clock.now_ns(), "write")
+        write = self._client.write_gatt_char(self._chars[short], request, response=True)
         await bounded(write, self._timings.read_s)
 
     # -- letting go --------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from analysis.rows import RowKind
 from recorder.bluetooth_availability import require_bluetooth
 from recorder.bluetooth_identity import read_identity, verify_serial
 from recorder.bluetooth_library import Backend
-from recorder.bluetooth_link import BluetoothLink
+from recorder.bluetooth_link import CONTROL_POINT, BluetoothLink
 from recorder.bluetooth_service_watch import watch_service
 from recorder.host_clock import HostClock
 from recorder.link_actions import (
@@ -35,6 +35,7 @@ from recorder.sensor_finder import SensorFinder
 from recorder.sensor_matching import Ambiguous, Candidate, SensorMatcher, SensorTarget
 from recorder.source import RecordSink
 from recorder.stream_intake import StreamIntake
+from recorder.trainer_link import ask_trainer, read_trainer
 from recorder.zero_offset import REQUEST, ZeroOffsetAnswer, ask_zero_offset, read_answer, unreachable
 
 __all__ = ["BluetoothSource", "SensorTarget", "Timings"]
@@ -106,6 +107,16 @@ class BluetoothSource:
         answer = await ask_zero_offset(link, self._timings.zero_offset_s)
         self._tell_zero_answer(answer)
         return answer
+
+    async def trainer_values(self, sensor: str) -> dict[str, bytes] | str:
+        link = self._links.get(sensor)
+        return "is not connected" if link is None or not link.is_up else await read_trainer(link)
+
+    async def ask_trainer(self, sensor: str, request: bytes, timeout_s: float) -> str:
+        link = self._links.get(sensor)
+        if link is None or not link.is_up:
+            return "it is not connected"
+        return await ask_trainer(link, request, timeout_s)
 
     # -- the machine and its surroundings ----------------------------------------------------------------------
 
@@ -293,8 +304,8 @@ class BluetoothSource:
         if self._links.get(link.sensor) is link:
             self._carry_out(self._machine.link_down(link.sensor, "the radio link fell", self._now_s()))
 
-    def link_late_answer(self, link: BluetoothLink, payload: bytes) -> None:
-        if payload[1:2] == REQUEST[:1]:
+    def link_late_answer(self, link: BluetoothLink, characteristic: str, payload: bytes) -> None:
+        if characteristic == CONTROL_POINT and payload[1:2] == REQUEST[:1]:
             self._tell_zero_answer(read_answer(link.sensor, payload, link.values.get("2a65"), late=True))
 
     def link_fault(self, link: BluetoothLink, words: str) -> None:

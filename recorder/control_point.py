@@ -15,9 +15,12 @@ class NoAnswer(Exception):
 class ControlPoint:
     """`write` sends a request; whoever receives indications passes them to `indicated`."""
 
-    def __init__(self, write: Callable[[bytes], Awaitable[None]], late: Callable[[bytes], None]) -> None:
+    def __init__(
+        self, write: Callable[[bytes], Awaitable[None]], late: Callable[[bytes], None], response: int = RESPONSE
+    ) -> None:
         self._write = write
         self._late = late
+        self._response = response
         self._lock = asyncio.Lock()
         self._pending: tuple[int, asyncio.Future[bytes]] | None = None
 
@@ -42,7 +45,7 @@ class ControlPoint:
     def indicated(self, payload: bytes) -> None:
         if self._pending is not None:
             op_code, answer = self._pending
-            if payload[:2] == bytes([RESPONSE, op_code]) and not answer.done():
+            if payload[:2] == bytes([self._response, op_code]) and not answer.done():
                 answer.set_result(payload)
                 return
         self._late(payload)

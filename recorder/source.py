@@ -74,3 +74,17 @@ class FindsZero(Protocol):
 
     async def zero_offset(self, sensor: str) -> ZeroOffsetAnswer:
         """What came of it, in words, whatever happened. Never raises."""
+
+
+@runtime_checkable
+class SetsResistance(Protocol):
+    """A source with trainers whose load can be set."""
+
+    def live(self) -> frozenset[str]:
+        """As `NotificationSource.live`."""
+
+    async def trainer_values(self, sensor: str) -> dict[str, bytes] | str:
+        """What it says it can be set to, by characteristic; in words where nothing can be set. Never raises."""
+
+    async def ask_trainer(self, sensor: str, request: bytes, timeout_s: float) -> str:
+        """Empty where the trainer has done it, else what went wrong. Never raises but when cancelled."""
