@@ -41,9 +41,10 @@ class Event:
     NOT_UNDERSTOOD = "not_understood"  # characteristic, reason
     ZERO_ASKED = "zero_offset_asked"  # request (hex)
     ZERO_ANSWERED = "zero_offset_answered"  # result, raw, unit, offset_nm, words
+    RESISTANCE = "resistance"  # state: asked, allowed, set, lowering, released, refused, lost; words
     LAG_ADOPTED = "lag_adopted"  # meter, reference, lag_s, half_width_s: taken out from then on, offline too
     IDENTIFIED = "identified"  # what the sensor says of itself
-    HOST_STOOD_STILL = "host_stood_still"  # still_s: arrival times inside are unusable
+    HOST_STOOD_STILL = "host_stood_still"  # still_s: what arrived inside is stamped late by up to that much
     SUSPENDED = "suspended"  # asleep_s
     BURST = "burst"  # count, span_s: packets that had been held up by the radio
     READY = "ready"  # ready, words, findings, checked_utc_ns, zero: the check before the ride

@@ -25,6 +25,11 @@ CAUTION = """\
 Hard efforts can hurt. Warm up; stop on pain, dizziness or chest discomfort; secure bike
 and trainer; follow the makers' torque values; local rules and medical advice come first.
 Nobody rides on a road looking at a laptop."""
+LOAD_CAUTION = """\
+With --allow-resistance: many trainers accept one link only, and while this program holds
+it nothing else can set the load. A load is raised slowly and only after the key y; n, k
+and x let it go, and so does the end of the ride. Try that first: press x, and see that
+the pedals turn light. If a load does not come off, stop pedalling and unclip."""
 
 
 def command_parser(name: str, description: str, example: str, caution: str = "") -> argparse.ArgumentParser:
@@ -125,7 +130,7 @@ def _record_parser() -> argparse.ArgumentParser:
         "Record every sensor of a bench file on one clock into one Parquet file. Ends with the plan, after "
         "--duration, or on Ctrl-C; what was recorded is always kept.",
         "wattproof record bench.toml --plan plan.toml --out rides",
-        CAUTION,
+        f"{CAUTION}\n\n{LOAD_CAUTION}",
     )
     parser.add_argument("bench", type=Path, help="the bench file")
     parser.add_argument(
@@ -152,6 +157,11 @@ def _record_parser() -> argparse.ArgumentParser:
     parser.add_argument("--headless", action="store_true", help="no live screen: plain lines only")
     parser.add_argument(
         "--control", action="store_true", help="let screens attach to a headless recorder (see watch)"
+    )
+    parser.add_argument(
+        "--allow-resistance",
+        action="store_true",
+        help="let steps of the plan set the trainer's load; each raise waits for the key y on the screen",
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
     parser.add_argument(
@@ -189,6 +199,7 @@ def record(arguments: Sequence[str]) -> int:
         options.patience,
         ready=_ready(options.bench, bench.stream_names, clock.utc_ns()),
         control=options.control,
+        allow_resistance=options.allow_resistance,
     )
 
     async def ride() -> Summary:

@@ -9,7 +9,7 @@ import secrets
 import uuid
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,9 +35,10 @@ from recorder.ready_file import Ready, keep_ready
 from recorder.recording_run import RecordingRun, RunOptions, RunTools, Summary
 from recorder.recording_session import RecordingSession
 from recorder.recovery import FALLBACK_FOLDERS, JOURNAL_SUFFIX, FolderRecovery, recover_folder, recover_journal
+from recorder.resistance_driver import ResistanceDriver
 from recorder.ride_control import ControlledParts, RideControl, SaidWords
 from recorder.signals import ending_signals
-from recorder.source import NotificationSource
+from recorder.source import NotificationSource, SetsResistance
 from recorder.storage import Storage
 
 if TYPE_CHECKING:
@@ -62,6 +63,7 @@ class RecordJob:
     needed_bytes: int = NEEDED_BYTES
     ready: Ready | None = None
     control: bool = False
+    allow_resistance: bool = False
 
 
 @dataclass(frozen=True)
@@ -145,15 +147,22 @@ async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[
     session = RecordingSession(around.clock, log, job.bench.stream_names, onlookers)
     trouble.sink = session
     decided = decision.decided if decision is not None else lambda: False
+    setting = _resistance(job, around, session, said)
     tools = RunTools(session, around.source, journal.sync, said, around.on_plan, decided, attended)
+    if setting is not None:
+        onlookers.append(setting)
+        setting.answerer_there = lambda: server is not None and server.answerer_there
+        tools = replace(
+            tools, on_plan=_both(setting.on_plan, around.on_plan), trainer=setting.trainer, let_go=setting.end
+        )
     awaited = frozenset(name for meter in job.bench.meter for name in meter_streams(meter))
     run = RecordingRun(tools, RunOptions(job.plan, job.duration_s, job.lead_in_s, job.patience_s, awaited))
-    control.steer(ControlledParts(run, session, around.source, job.bench, job.plan, lambda: journal.paths))
+    control.steer(ControlledParts(run, session, around.source, job.bench, job.plan, lambda: journal.paths, setting))
     if job.ready is not None:
         keep_ready(job.ready, session)
     # To the very end: who is logged out, or presses twice, sends several, and the file is not made yet.
     with ending_signals(run.stop):
-        async with served(server, said), _deciding(decision, session, run):
+        async with served(server, said), _deciding(decision, session, run), _setting(setting):
             reason = await run.run()
             end_ns = session.now_ns
             control.close()
@@ -192,6 +201,45 @@ async def _deciding(
         yield
     finally:
         looking.cancel()
+
+
+def _resistance(
+    job: RecordJob, around: Surroundings, session: RecordingSession, say: Callable[[str], None]
+) -> ResistanceDriver | None:
+    """None where no load is to be set, or none can be; the latter is said."""
+    if job.plan is None or not any(step.resistance for step in job.plan.step):
+        return None
+    trainers = [meter.name for meter in job.bench.meter if meter.place == "trainer"]
+    if not job.allow_resistance:
+        say("the plan asks for the trainer's load, which is set only with --allow-resistance: set it at the trainer")
+    elif not job.control:
+        say("no screen is there whose key could allow the trainer's load (see --control): none is set")
+    elif len(trainers) != 1 or not isinstance(around.source, SetsResistance):
+        say("the trainer's load cannot be set: the bench file must name one meter whose place is `trainer`")
+    else:
+        return ResistanceDriver(trainers[0], around.source, session, say)
+    return None
+
+
+@asynccontextmanager
+async def _setting(setting: ResistanceDriver | None) -> AsyncIterator[None]:
+    """However the recording ends, the load comes off."""
+    if setting is None:
+        yield
+        return
+    setting.start()
+    try:
+        yield
+    finally:
+        await setting.end("the recorder ends")
+
+
+def _both(first: Callable[[PlanState], None], second: Callable[[PlanState], None]) -> Callable[[PlanState], None]:
+    def tell(state: PlanState) -> None:
+        first(state)
+        second(state)
+
+    return tell
 
 
 def _control_server(folder: Path, control: RideControl, said: SaidWords) -> ControlServer | None:

@@ -23,6 +23,10 @@ UNSENT_BYTES = 256 * 1024  # what a watcher may leave unread before it is droppe
 ASKS_AT_ONCE = 16  # of one watcher, before notifications get their turn again
 BREATH_S = 0.01
 FLUSH_S = 1.0
+_OWNERS = {
+    "finish": "the screen that started this recording ends it",
+    "resist": "the screen that started this recording answers for the trainer's load",
+}
 
 
 class Controlled(Protocol):
@@ -44,6 +48,7 @@ class ControlServer:
         self._token: str | None = None
         self._watchers: set[_Watcher] = set()
         self._owner: _Watcher | None = None
+        self._answerer: _Watcher | None = None  # whose key allowed the trainer's load
         self._server: asyncio.Server | None = None
         self._telling: asyncio.Task[None] | None = None
         self._changed = asyncio.Event()
@@ -52,6 +57,11 @@ class ControlServer:
     @property
     def watchers(self) -> int:
         return len(self._watchers)
+
+    @property
+    def answerer_there(self) -> bool:
+        """Whether the screen whose key allowed a trainer's load is still attached."""
+        return self._answerer is not None
 
     async def open(self) -> None:
         """:raises ControlUnusable: where no socket can be made."""
@@ -129,6 +139,8 @@ class ControlServer:
 
     def left(self, watcher: _Watcher) -> None:
         self._watchers.discard(watcher)
+        if self._answerer is watcher:
+            self._answerer = None
         if self._owner is watcher:
             self._owner = None
             self._changed.set()
@@ -161,8 +173,10 @@ class ControlServer:
                 return "another screen has started this recording"
             self._owner = watcher
             return ""
-        if ask.do == "finish" and self._owner not in (None, watcher):
-            return "the screen that started this recording ends it"
+        if ask.do in _OWNERS and self._owner not in (None, watcher):
+            return _OWNERS[ask.do]
+        if ask.do == "resist":
+            self._answerer = watcher
         try:
             return self._controlled.do(ask)
         except Exception as fault:  # noqa: BLE001 - whatever an ask sets off, the recording goes on; counted

@@ -15,9 +15,23 @@ LONGEST_TEXT = 200
 
 class Ask(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """`do`: mark (text), next, skip, extend (seconds), repeat, zero (sensor, or all where None), finish,
-    reference (sensor), own (this is the screen that started the recording), token (text; first on a TCP port)."""
+    reference (sensor), own (this is the screen that started the recording), token (text; first on a TCP port),
+    resist (text: the question that is answered with yes), release (a trainer's load)."""
 
-    do: Literal["mark", "next", "skip", "extend", "repeat", "zero", "reference", "finish", "own", "token"]
+    do: Literal[
+        "mark",
+        "next",
+        "skip",
+        "extend",
+        "repeat",
+        "zero",
+        "reference",
+        "resist",
+        "release",
+        "finish",
+        "own",
+        "token",
+    ]
     text: str = ""
     seconds: float = 0.0
     sensor: str | None = None
@@ -51,6 +65,7 @@ class Tell(msgspec.Struct, frozen=True, tag="tell"):
     reference: str | None = None  # as chosen while riding; None: as the bench file has it
     owned: bool = False  # the screen that started the recording is there, and only it ends the recording
     pid: int = 0
+    question: str = ""  # what a person is asked to allow by a key, empty where nothing waits for one
     ended: bool = False
     ended_words: str = ""
 

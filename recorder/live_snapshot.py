@@ -87,7 +87,7 @@ class Message:
 
 @dataclass(frozen=True)
 class Snapshot:
-    """All of it. Texts from devices are already cleaned, and are never markup."""
+    """All of it. Texts from devices are already cleaned, and are never markup. `question` waits for the key y."""
 
     bench: str
     recorded_s: float
@@ -107,3 +107,4 @@ class Snapshot:
     ended: bool = False
     ended_words: str = ""
     zero_answers: Mapping[str, str] = field(default_factory=dict)
+    question: str = ""

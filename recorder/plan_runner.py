@@ -56,7 +56,7 @@ class PlanRunner:
     """Runs once. The hand's wishes may come at any time, from the loop's thread; each answers in one sentence.
 
     `decided` is asked every 2 s in steps that end on a verdict; `attended` tells whether somebody is there to ask for
-    a zero offset, since only then is it worth waiting for one.
+    a zero offset, since only then is it worth waiting for one. `trainer` is the one whose load may be set.
     """
 
     def __init__(
@@ -67,13 +67,14 @@ class PlanRunner:
         *,
         decided: Callable[[], bool] = _never,
         attended: Callable[[], bool] = _never,
+        trainer: str | None = None,
     ) -> None:
         self._coming = deque(_Coming(number, turn) for number, turn in enumerate(plan.turns()))
         self._sink = sink
         self._on_state = on_state or (lambda state: None)
         self._decided = decided
         self._attended = attended
-        self._marks = SegmentMarks(sink)
+        self._marks = SegmentMarks(sink, trainer)
         self._wake = asyncio.Event()
         self._present: _Coming | None = None  # None in a rest
         self._last: _Coming | None = None

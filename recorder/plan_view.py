@@ -38,7 +38,7 @@ def plan_view(plan: Plan, tell: Tell, now_s: float) -> PlanView:
         left_s=left_s,
         until_decided=present is not None and present.step.until == "decided",
         resting=tell.resting,
-        announce=_announce(present, coming, left_s) if under_way else "",
+        announce=tell.question or (_announce(present, coming, left_s) if under_way else ""),
         caution=_caution(present, coming, soon=tell.resting or (under_way and left_s <= CAUTION_S)),
     )
 

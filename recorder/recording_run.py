@@ -22,6 +22,10 @@ ANCHOR_S = 60.0
 RETRY_S = 1.0
 
 
+async def _nothing(_why: str) -> None:
+    return
+
+
 @dataclass(frozen=True)
 class RunOptions:
     """The plan starts `lead_in_s` after the recording; missing meters hold it up by `patience_s` at most."""
@@ -35,7 +39,10 @@ class RunOptions:
 
 @dataclass(frozen=True)
 class RunTools:
-    """What a run is given; `sync` is the journal's, `decided` and `attended` are those of the plan's runner."""
+    """What a run is given; `sync` is the journal's, `decided`, `attended` and `trainer` are for the plan's runner.
+
+    `let_go` takes off whatever load was set on a trainer, bounded in time; it never raises.
+    """
 
     session: RecordingSession
     source: NotificationSource
@@ -44,6 +51,8 @@ class RunTools:
     on_plan: Callable[[PlanState], None]
     decided: Callable[[], bool] = lambda: False
     attended: Callable[[], bool] = lambda: False
+    trainer: str | None = None
+    let_go: Callable[[str], Awaitable[None]] = _nothing
 
 
 class RecordingRun:
@@ -85,6 +94,7 @@ class RecordingRun:
         reason = await self._reason
         # The plan's last words (its open segment) belong to the recording; everything else may go.
         await _end([plan])
+        await self._tools.let_go("the recording ends")
         self.hand_marks.close("stop")
         self._tell_faults(session.onlooker_faults)
         session.happened(Event.FINISHED, reason=reason)
@@ -142,13 +152,21 @@ class RecordingRun:
             try:
                 await self.plan.run()
             except Exception as fault:  # noqa: BLE001 - whatever breaks in the plan, the ride goes on without it
+                await self._tools.let_go("the plan broke off")
                 self._tell(f"the plan broke off ({type(fault).__name__}: {fault}); the recording goes on until ended")
             else:
                 self.stop("plan")
 
     def _runner(self, plan: Plan) -> PlanRunner:
         tools = self._tools
-        return PlanRunner(plan, tools.session, self._show_plan, decided=self._is_decided, attended=tools.attended)
+        return PlanRunner(
+            plan,
+            tools.session,
+            self._show_plan,
+            decided=self._is_decided,
+            attended=tools.attended,
+            trainer=tools.trainer,
+        )
 
     def _show_plan(self, state: PlanState) -> None:
         try:

@@ -20,6 +20,7 @@ from recorder.plan_runner import PlanRunner
 from recorder.ready_words import zero_instructions
 from recorder.recording_run import RecordingRun
 from recorder.recording_session import RecordingSession
+from recorder.resistance_driver import ResistanceDriver
 from recorder.source import FindsZero, NotificationSource
 
 SAID_KEPT = 20
@@ -57,6 +58,7 @@ class ControlledParts:
     bench: Bench
     plan: Plan | None
     journals: Callable[[], Sequence[Path]]
+    resistance: ResistanceDriver | None = None
 
 
 class RideControl:
@@ -114,7 +116,6 @@ class RideControl:
         match ask.do:
             case "finish":
                 parts.run.stop("hand")
-                return "the recording is being finished"
             case "mark":
                 return self._mark(parts, safe_text(ask.text, LONGEST_TEXT))
             case "zero":
@@ -122,8 +123,10 @@ class RideControl:
             case "reference":
                 return self._choose_reference(parts, ask.sensor)
             case "next" | "skip" | "extend" | "repeat":
-                return self._steer_plan(parts.run, ask)
-        return f"`{ask.do}` is nothing that a recording can do"
+                return self._steer_plan(parts, ask)
+            case _:
+                return self._load(parts.resistance, ask)
+        return "the recording is being finished"
 
     def _mark(self, parts: ControlledParts, text: str) -> str:
         parts.session.happened(Event.MARK, text=text)
@@ -131,15 +134,25 @@ class RideControl:
             return parts.run.hand_marks.toggle_by_hand(text)
         return f"marked: {text}" if text else "marked"
 
-    def _steer_plan(self, run: RecordingRun, ask: Ask) -> str:
+    def _steer_plan(self, parts: ControlledParts, ask: Ask) -> str:
+        run = parts.run
         if run.plan is None:
             return "this ride has no plan"
+        if parts.resistance is not None and ask.do in ("next", "skip"):
+            parts.resistance.release(f"{ask.do} was pressed")
         if run.plan_begun:
             return _steered(run.plan, ask)
         if ask.do == "next":
             run.begin_plan()
             return "the plan begins"
         return run.plan.skip() if ask.do == "skip" else "the plan has not begun yet"
+
+    def _load(self, resistance: ResistanceDriver | None, ask: Ask) -> str:
+        if ask.do not in ("resist", "release"):
+            return f"`{ask.do}` is nothing that a recording can do"
+        if resistance is None:
+            return "no trainer's load is set in this ride"
+        return resistance.allow(ask.text) if ask.do == "resist" else resistance.release("a key was pressed")
 
     def _choose_reference(self, parts: ControlledParts, name: str | None) -> str:
         if name not in [meter.name for meter in parts.bench.meter]:
@@ -195,6 +208,7 @@ class RideControl:
             reference=self._reference,
             owned=owned,
             pid=os.getpid(),
+            question="" if parts.resistance is None else parts.resistance.question,
             ended=bool(self._ended_words),
             ended_words=self._ended_words,
             **_place_in_plan(parts.run),

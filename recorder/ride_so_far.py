@@ -26,6 +26,7 @@ UNTOLD = frozenset(
         Event.STORAGE,
         Event.ZERO_ASKED,
         Event.ZERO_ANSWERED,
+        Event.RESISTANCE,
     }
 )
 _WEIGHTS: dict[str, Health] = {

@@ -12,10 +12,11 @@ EndedBy = Literal["plan", "hand", "decided", "stop"]
 
 
 class SegmentMarks:
-    """Whoever opens a segment closes it; a second `close` does nothing."""
+    """Whoever opens a segment closes it; a second `close` does nothing. `trainer`: whose load steps may set."""
 
-    def __init__(self, sink: RecordSink) -> None:
+    def __init__(self, sink: RecordSink, trainer: str | None = None) -> None:
         self._sink = sink
+        self._trainer = trainer
         self._last_no = 0
         self._open_no: int | None = None
 
@@ -34,7 +35,14 @@ class SegmentMarks:
             posture=step.posture,
             settle_s=step.settle_s,
             **_targets(step),
+            **self._resistance(step),
         )
+
+    def _resistance(self, step: PlanStep) -> dict[str, Any]:
+        set_to = step.resistance
+        if set_to is None or self._trainer is None:
+            return {}
+        return {"resistance": {"trainer": self._trainer, "mode": set_to.mode, "value": set_to.value}}
 
     def toggle_by_hand(self, text: str) -> str:
         """For rides without a plan: begins a segment, or ends the one that is open; what was done, in words."""

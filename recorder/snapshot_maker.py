@@ -83,6 +83,7 @@ class SnapshotMaker:
             ended=tell.ended,
             ended_words=tell.ended_words,
             zero_answers=dict(self._so_far.zero_answers),
+            question=tell.question,
         )
 
     def _segment_rows(self, figures: RunningFigures) -> tuple[SegmentRow, ...]:

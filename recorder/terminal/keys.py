@@ -26,6 +26,8 @@ KEYS = (
     Key("f", "reference", "reference", "Holds the others against the next meter instead."),
     Key("w", "window", "window", "Changes how many seconds the running difference looks back."),
     Key("z", "zero", "zero offset", "Asks meters to take their zero offset, and shows what they answer."),
+    Key("y", "resist", "yes, load", "Lets the trainer take the load that the screen asks about."),
+    Key("x", "release", "load off", "Takes the trainer's load off at once."),
     Key("b", "far", "big", "Very large figures, readable from two metres; b again goes back."),
     Key("t", "table", "table", "All segments of the ride so far."),
     Key("l", "light", "light/dark", "Changes between dark and light ground."),

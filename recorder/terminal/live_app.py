@@ -143,6 +143,16 @@ class LiveScreen(App[int]):
             self._errands.put("reference", lambda: self._choose(reference=name))
             self._notice(f"against {name} from now on")
 
+    def action_resist(self) -> None:
+        question = self._state.snapshot.question
+        if question:
+            self._send(Ask("resist", text=question), "yes to the trainer's load")
+        else:
+            self._notice("nothing is asked that y would answer")
+
+    def action_release(self) -> None:
+        self._send(Ask("release"), "load off asked for")
+
     def action_window(self) -> None:
         present = self._state.snapshot.window_s
         window_s = next((each for each in WINDOWS_S if each > present), WINDOWS_S[0])
