@@ -22,7 +22,7 @@ _READS_AT_ONCE = 200  # a screen that is opened late catches up in several steps
 
 def live_screen(client: ControlClient, owner: bool) -> int:
     """:raises ScreenFailed: where the screen ends by a fault of its own."""
-    view = ScreenView(client)
+    view = ScreenView(client, owner)
     try:
         app = import_module("recorder.terminal.app")
         status: int = app.run_screen(view.next_snapshot, view.ask, owner, view.choose)
@@ -36,8 +36,9 @@ def live_screen(client: ControlClient, owner: bool) -> int:
 class ScreenView:
     """What a screen calls from its threads, one call at a time of each kind."""
 
-    def __init__(self, client: ControlClient) -> None:
+    def __init__(self, client: ControlClient, owner: bool = False) -> None:
         self._client = client
+        self._owner = owner
         self._journals: tuple[str, ...] = ()
         self._window = LiveWindow(JournalFollower(lambda: [Path(journal) for journal in self._journals]))
         self._maker = SnapshotMaker()
@@ -67,8 +68,14 @@ class ScreenView:
             raise NotRecording("the recorder cannot be reached")
 
     def choose(self, *, reference: str | None = None, window_s: int | None = None) -> None:
+        """A watcher chooses for itself; what the owner compares against is what steps are decided by as well.
+
+        :raises NotRecording: where the recorder cannot be reached.
+        """
         self._reference = reference or self._reference
         self._window_s = window_s or self._window_s
+        if reference and self._owner:
+            self.ask(Ask("reference", sensor=reference))
 
     def _with_refusals(self, tell: Tell) -> Tell:
         """What was done is said to every screen; what was refused only to the one that asked."""
