@@ -14,7 +14,7 @@ from analysis.adjustment import adjust
 from analysis.command_line import main
 from analysis.errors import BadInput
 from analysis.ledger.ledger_figures import network_svg, time_svg
-from analysis.ledger.ledger_folder import LedgerFolder
+from analysis.ledger.ledger_folder import LedgerFolder, open_ledger
 from analysis.ledger.ledger_page import ledger_page, write_page
 from analysis.ledger.network import network
 from analysis.ledger.network_words import network_lines
@@ -22,6 +22,14 @@ from analysis.ledger.unit_history import unit_history
 from tests.ledger_rides import Against, ledger_of, made_results
 
 HOSTILE = "</title><script>alert(1)</script>\x1b[31m"
+
+
+@pytest.fixture(scope="module")
+def bench_year(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of that ledger; treat it as read-only."""
+    place = tmp_path_factory.mktemp("year")
+    workshop(place)
+    return place
 
 
 def workshop(place: Path) -> LedgerFolder:
@@ -61,8 +69,8 @@ class Tags(HTMLParser):
         self.found.append((tag, dict(attrs)))
 
 
-def test_the_page_shows_units_network_and_firmware(tmp_path: Path) -> None:
-    snapshot = workshop(tmp_path / "l").snapshot()
+def test_the_page_shows_units_network_and_firmware(bench_year: Path) -> None:
+    snapshot = open_ledger(str(bench_year)).snapshot()
     page = ledger_page(snapshot, network_lines(adjust(network(snapshot))))
     for unit in ("alder-1", "birch-1", "cedar-1", "dogwood-1"):
         assert page.count(unit) >= 4
@@ -73,8 +81,8 @@ def test_the_page_shows_units_network_and_firmware(tmp_path: Path) -> None:
     assert len(svgs) >= 5
 
 
-def test_the_page_fetches_and_runs_nothing(tmp_path: Path) -> None:
-    page = ledger_page(workshop(tmp_path / "l").snapshot())
+def test_the_page_fetches_and_runs_nothing(bench_year: Path) -> None:
+    page = ledger_page(open_ledger(str(bench_year)).snapshot())
     tags = Tags(page).found
     assert not {"script", "link", "img", "iframe", "object", "base", "form"} & {tag for tag, _ in tags}
     assert not any(name.startswith("on") or name in ("src", "style") for _, attrs in tags for name in attrs)
@@ -92,8 +100,8 @@ def test_a_hostile_unit_stays_text(tmp_path: Path) -> None:
     assert "\x1b" not in page
 
 
-def test_every_comparison_of_a_unit_is_a_dot_and_a_change_of_firmware_a_line(tmp_path: Path) -> None:
-    history = unit_history(workshop(tmp_path / "l").snapshot(), "cedar-1")
+def test_every_comparison_of_a_unit_is_a_dot_and_a_change_of_firmware_a_line(bench_year: Path) -> None:
+    history = unit_history(open_ledger(str(bench_year)).snapshot(), "cedar-1")
     drawn = time_svg(history, ["alder-1"])
     assert drawn.count('<circle class="dot') == len(history.pairs) == 24
     assert drawn.count(">2.1.0<") == 1
@@ -109,11 +117,10 @@ def test_the_network_has_a_line_for_each_pair() -> None:
 
 
 def test_list_writes_the_page_and_replaces_only_one_of_ours(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    bench_year: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    workshop(tmp_path / "l")
     out = tmp_path / "ledger.html"
-    command = ["ledger", "list", "--ledger", str(tmp_path / "l"), "--page", str(out)]
+    command = ["ledger", "list", "--ledger", str(bench_year), "--page", str(out)]
     assert main(command) == 0
     first = out.read_bytes()
     assert main(command) == 0

@@ -305,9 +305,9 @@ def test_what_differs_between_sessions_is_counted_in_once_it_is_known(tmp_path: 
 
 def test_a_changed_interval_between_rides_covers(tmp_path: Path) -> None:
     noise = np.random.default_rng(9)
-    truths = 0.3 * noise.standard_normal(120)
+    truths = 0.3 * noise.standard_normal(96)
     covered = 0
-    for start in range(0, 120, 8):
+    for start in range(0, 96, 8):
         rides = [
             made_results(f"r{n}", n, "alder-1", [Against("birch-1", (t + 0.05 * noise.standard_normal(4)).tolist())])
             for n, t in enumerate(truths[start : start + 8])
@@ -315,7 +315,7 @@ def test_a_changed_interval_between_rides_covers(tmp_path: Path) -> None:
         snapshot = ledger_of(tmp_path / str(start), rides).snapshot()
         (pair,) = compare_rides(snapshot, "r0", "r1").pairs
         covered += not pair.changed  # the units themselves never changed
-    assert covered >= 13  # of 15 at 95 %: fewer has a chance of 0.4 %
+    assert covered >= 10  # of 12 at 95 %: fewer has a chance of 2 %, and the seed is fixed
 
 
 def test_the_reference_may_have_changed_sides(tmp_path: Path) -> None:
