@@ -97,7 +97,7 @@ def watch(folder: Path, screen: Screen) -> int:
 
     :raises NotRecording: where there is none.
     """
-    client = ControlClient.connect(folder)
+    client = ControlClient.connect(folder, again=True)
     try:
         return screen(client, False)
     finally:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import json
 import os
 import socket
@@ -14,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -26,6 +28,7 @@ from recorder.control_place import ControlPlace, control_place, private_folder
 from recorder.control_server import ControlServer, served
 from recorder.control_words import Answer, Ask, Tell, ask_from_line, to_line, told_from_line
 from recorder.errors import ControlUnusable, NotRecording
+from recorder.live_screen import ScreenView
 from recorder.recording_run import Summary
 from recorder.source import RecordSink
 from recorder.storage import SystemStorage
@@ -394,6 +397,7 @@ class Listening:
     bench: dict[str, object] = field(default_factory=dict)
     asked: list[Ask] = field(default_factory=list)
     told: int = 0
+    pid: int = 0
 
     def do(self, ask: Ask) -> str:
         self.asked.append(ask)
@@ -401,7 +405,67 @@ class Listening:
 
     def tell(self, owned: bool) -> Tell:
         self.told += 1
-        return Tell(float(self.told), (), self.bench, None, None, False, 0.0, 0.0, (), (), (), owned=owned)
+        state = Tell(float(self.told), (), self.bench, None, None, False, 0.0, 0.0, (), (), ())
+        return msgspec.structs.replace(state, owned=owned, pid=self.pid)
+
+
+def place_in(folder: Path) -> ControlPlace:
+    return control_place(folder, make=True)
+
+
+async def test_a_watcher_whose_link_fell_comes_back_by_itself(tmp_path: Path) -> None:
+    first, second = Listening(), Listening()
+    async with served(ControlServer(place_in(tmp_path), first), print):
+        client = await asyncio.to_thread(functools.partial(ControlClient.connect, tmp_path, again=True))
+        await told(client, lambda tell: True)
+    async with served(ControlServer(place_in(tmp_path), second), print):
+        async with asyncio.timeout(PATIENCE_S):
+            while not second.told:
+                await asyncio.sleep(0.02)
+        assert not client.closed
+        assert "trying again" in client.answers[0]
+        assert await asyncio.to_thread(client.ask, Ask("mark"))
+        async with asyncio.timeout(PATIENCE_S):
+            while not second.asked:
+                await asyncio.sleep(0.02)
+        client.close()
+
+
+async def test_a_watcher_follows_no_other_recording_that_began_meanwhile(tmp_path: Path) -> None:
+    async with served(ControlServer(place_in(tmp_path), Listening(pid=1)), print):
+        client = await asyncio.to_thread(functools.partial(ControlClient.connect, tmp_path, again=True))
+        await told(client, lambda tell: tell.pid == 1)
+    async with served(ControlServer(place_in(tmp_path), Listening(pid=2)), print), asyncio.timeout(PATIENCE_S):
+        while not client.closed:
+            await asyncio.sleep(0.02)
+    client.close()
+    assert client.tell is not None
+    assert client.tell.pid == 1
+
+
+async def test_the_owner_does_not_come_back_by_itself(tmp_path: Path) -> None:
+    """Whoever starts a recording ends it; a lost owner must not take the ride along later."""
+    async with served(ControlServer(place_in(tmp_path), Listening()), print):
+        client = await asyncio.to_thread(functools.partial(ControlClient.connect, tmp_path, own=True))
+        await told(client, lambda tell: tell.owned)
+    async with asyncio.timeout(PATIENCE_S):
+        while not client.closed:
+            await asyncio.sleep(0.02)
+    client.close()
+
+
+async def test_the_reference_chosen_on_the_owners_screen_is_that_of_the_recorder(tmp_path: Path) -> None:
+    listening = Listening()
+    async with served(ControlServer(place_in(tmp_path), listening), print):
+        client = await asyncio.to_thread(ControlClient.connect, tmp_path)
+        ScreenView(client).choose(reference="Alder")
+        ScreenView(client, owner=True).choose(window_s=60)
+        ScreenView(client, owner=True).choose(reference="Birch")
+        async with asyncio.timeout(PATIENCE_S):
+            while not listening.asked:
+                await asyncio.sleep(0.02)
+        client.close()
+    assert listening.asked == [Ask("reference", sensor="Birch")]
 
 
 # -- who cannot disturb ----------------------------------------------------------------------------------------
