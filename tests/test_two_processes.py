@@ -57,7 +57,7 @@ class Ride:
                 return last
             raise AssertionError("the link ended before that was told")
 
-        return await asyncio.wait_for(asyncio.to_thread(wait), PATIENCE_S)
+        return await asyncio.wait_for(asyncio.to_thread(wait), PATIENCE_S + 60)
 
     async def lasts(self, seconds: float) -> Tell:
         """Until the recording is so much longer."""
@@ -72,7 +72,7 @@ class Ride:
 
 
 def packets() -> Iterator[Packet]:
-    return (Packet(number / RATE_HZ, "2a63", payload(number)) for number in range(60 * RATE_HZ))
+    return (Packet(number / RATE_HZ, "2a63", payload(number)) for number in range(180 * RATE_HZ))
 
 
 async def program(*words: str) -> asyncio.subprocess.Process:
@@ -139,11 +139,12 @@ def check_whole(rows: list[dict[str, Any]]) -> None:
     assert found == list(range(found[0], found[0] + len(found)))
 
 
-async def test_a_screen_that_stands_still_costs_no_row_and_no_stamp(tmp_path: Path) -> None:
+@pytest.mark.parametrize("seconds", [3.0, pytest.param(60.0, marks=[pytest.mark.slow, pytest.mark.timeout(300)])])
+async def test_a_screen_that_stands_still_costs_no_row_and_no_stamp(tmp_path: Path, seconds: float) -> None:
     async with riding(tmp_path) as ride:
         stopped = await ride.lasts(0.5)
         ride.starter.send_signal(signal.SIGSTOP)
-        gone_on = await ride.lasts(3.0)
+        gone_on = await ride.lasts(seconds)
         assert gone_on.owned
         ride.starter.send_signal(signal.SIGCONT)
         await ride.lasts(0.5)
@@ -155,7 +156,7 @@ async def test_a_screen_that_stands_still_costs_no_row_and_no_stamp(tmp_path: Pa
     check_whole(rows)
     stood_ns = range(round(stopped.recorded_s * 1e9), round(gone_on.recorded_s * 1e9))
     stamps = [row["host_ns"] for row in rows if row["characteristic"] == "2a63" and row["host_ns"] in stood_ns]
-    assert len(stamps) > 2 * RATE_HZ
+    assert len(stamps) > 0.9 * seconds * RATE_HZ
     steps_s = [(after - before) / 1e9 for before, after in pairwise(stamps)]
     assert statistics.median(steps_s) == pytest.approx(1 / RATE_HZ, abs=0.005)
 
