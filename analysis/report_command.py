@@ -1,4 +1,4 @@
-"""The command `wattproof report`: a recording in, figures out."""
+"""The command `wattproof report`: a recording in, figures out; or a unit of a ledger in, all that is known of it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from pathlib import Path
 
 EXAMPLE = """example:
   wattproof report 2026-11-25_0930_quayside-bench.parquet --out report
+  wattproof report --unit alder-1 --ledger ledger --out report
 """
 
 
@@ -22,11 +23,21 @@ def report(arguments: Sequence[str]) -> int:
         epilog=EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("recording", type=Path, help="the Parquet file of a ride")
+    parser.add_argument("recording", type=Path, nargs="?", help="the Parquet file of a ride")
+    parser.add_argument("--unit", help="report on a unit of a ledger over all its rides, instead of on one recording")
+    parser.add_argument(
+        "--ledger", metavar="DIR", help="with --unit: folder of the ledger, as for `wattproof ledger`"
+    )
     parser.add_argument("--reference", metavar="NAME", help="compare against this meter instead of the bench file's")
     parser.add_argument("--json", action="store_true", help="print every figure as one JSON object")
     parser.add_argument("--out", metavar="DIR", type=Path, help="write report.html, CSV and Parquet tables there")
     options = parser.parse_args(arguments)
+    if (options.recording is None) == (options.unit is None):
+        parser.error("give either a recording or --unit")
+    if options.unit is not None:
+        from analysis.ledger.ledger_command import report_unit
+
+        return report_unit(options.unit, options.ledger, as_json=options.json, out=options.out)
 
     from analysis.json_figures import jsonable
     from analysis.judge import judge_recording

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from html.parser import HTMLParser
 from pathlib import Path
@@ -15,10 +16,12 @@ from analysis.command_line import main
 from analysis.errors import BadInput
 from analysis.ledger.ledger_figures import network_svg, time_svg
 from analysis.ledger.ledger_folder import LedgerFolder, open_ledger
-from analysis.ledger.ledger_page import ledger_page, write_page
+from analysis.ledger.ledger_page import ledger_page
 from analysis.ledger.network import network
 from analysis.ledger.network_words import network_lines
-from analysis.ledger.unit_history import unit_history
+from analysis.ledger.page_frame import write_page
+from analysis.ledger.unit_history import standings, unit_history
+from analysis.ledger.unit_page import unit_page
 from tests.ledger_rides import Against, ledger_of, made_results
 
 HOSTILE = "</title><script>alert(1)</script>\x1b[31m"
@@ -131,3 +134,50 @@ def test_list_writes_the_page_and_replaces_only_one_of_ours(
     assert out.read_text() == "somebody's own work"
     with pytest.raises(BadInput, match="cannot be written"):
         write_page(tmp_path / "missing" / "x.html", "")
+
+
+# -- the page of one unit --------------------------------------------------------------------------------------
+
+
+def test_a_unit_has_a_page_to_publish_from(bench_year: Path, tmp_path: Path) -> None:
+    out = tmp_path / "alder-1.html"
+    assert main(["ledger", "show", "alder-1", "--ledger", str(bench_year), "--page", str(out)]) == 0
+    page = out.read_text(encoding="utf-8")
+    assert page.count("<tr><th scope") == 24
+    assert "pedal pair, 326 g (claimed 322 g), 620 EUR" in page
+    assert "differs</strong> – alder-1 against cedar-1: +2." in page
+    assert "agrees</strong> – alder-1 against birch-1: " in page
+    tags = Tags(page).found
+    assert not {"script", "link", "img", "base", "form"} & {tag for tag, _ in tags}
+
+
+def test_report_takes_a_unit_in_place_of_a_recording(
+    bench_year: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "deep" / "report"
+    command = ["report", "--unit", "cedar-1", "--ledger", str(bench_year)]
+    assert main([*command, "--out", str(out)]) == 0
+    assert "cedar-1: cedar-1" in capsys.readouterr().out
+    assert [p.name for p in out.iterdir()] == ["unit-cedar-1.html"]
+    assert main([*command, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["unit"] == "cedar-1"
+    for wrong in (["report"], ["report", "ride.parquet", "--unit", "cedar-1"]):
+        with pytest.raises(SystemExit) as stopped:
+            main(wrong)
+        assert stopped.value.code == 2
+
+
+def test_the_standing_of_a_unit_is_that_of_the_present_firmware(bench_year: Path) -> None:
+    history = unit_history(open_ledger(str(bench_year)).snapshot(), "alder-1")
+    standing = {s.partner: s for s in standings(history)}
+    assert standing["cedar-1"].mean_pct.rides == 12  # the trainer's rides before its update do not count
+    assert abs(standing["cedar-1"].mean_pct.value - 100 * (1 / 0.978 - 1)) < standing["cedar-1"].mean_pct.half_width
+    assert (standing["cedar-1"].word, standing["birch-1"].word) == ("differs", "agrees")
+
+
+def test_a_hostile_unit_stays_text_on_its_page(tmp_path: Path) -> None:
+    facts = {"serial": HOSTILE, "parts": [{"name": HOSTILE}], "expected_firmware": HOSTILE}
+    tables = [made_results("r", 1, "a", [Against(HOSTILE, [0.1] * 4, HOSTILE, facts)])]
+    page = unit_page(unit_history(ledger_of(tmp_path / "l", tables).snapshot(), HOSTILE))
+    assert "script" not in {tag for tag, _ in Tags(page).found}
+    assert "\x1b" not in page

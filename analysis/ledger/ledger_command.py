@@ -54,8 +54,9 @@ def _parser() -> argparse.ArgumentParser:
         actions,
         "show",
         "Everything known of one unit: rides, firmware, drift, battery, fitness as a reference, open questions.",
-        "example:\n  wattproof ledger show alder-1\n",
+        "example:\n  wattproof ledger show alder-1 --page alder-1.html\n",
     )
+    show.add_argument("--page", metavar="FILE", type=Path, help="write all of it as a page to publish from")
     show.add_argument("unit", metavar="UNIT", help="the `unit` of the bench file")
     compare = _described(
         actions,
@@ -93,7 +94,11 @@ def _described(actions: Any, name: str, text: str, example: str) -> argparse.Arg
 
 
 def _place(options: argparse.Namespace) -> str:
-    return options.ledger or os.environ.get(PLACE) or "ledger"
+    return _chosen(options.ledger)
+
+
+def _chosen(place: str | None) -> str:
+    return place or os.environ.get(PLACE) or "ledger"
 
 
 def _add(options: argparse.Namespace) -> int:
@@ -127,7 +132,10 @@ def _list(options: argparse.Namespace) -> int:
     from analysis.ledger.unit_rides import known_units
 
     folder = open_ledger(_place(options))
-    rebuilt = rebuild(folder) if options.rebuild else None
+    try:
+        rebuilt = rebuild(folder) if options.rebuild else None
+    except OSError as fault:
+        raise BadInput(f"the ledger {_place(options)} cannot be rebuilt: {fault.strerror or fault}.") from fault
     snapshot = folder.snapshot()
     rides, units = known_rides(snapshot), known_units(snapshot)
     if options.json:
@@ -147,9 +155,10 @@ def _list(options: argparse.Namespace) -> int:
 
 def _write_page(snapshot: Snapshot, path: Path) -> None:
     from analysis.adjustment import adjust
-    from analysis.ledger.ledger_page import ledger_page, write_page
+    from analysis.ledger.ledger_page import ledger_page
     from analysis.ledger.network import network
     from analysis.ledger.network_words import network_lines
+    from analysis.ledger.page_frame import write_page
 
     rides = network(snapshot)
     write_page(path, ledger_page(snapshot, network_lines(adjust(rides)) if rides else ()))
@@ -157,17 +166,41 @@ def _write_page(snapshot: Snapshot, path: Path) -> None:
 
 
 def _show(options: argparse.Namespace) -> int:
+    return _show_unit(_place(options), options.unit, as_json=options.json, page=options.page)
+
+
+def report_unit(unit: str, place: str | None, *, as_json: bool, out: Path | None) -> int:
+    """As `ledger show`, with the page in a folder of reports."""
+    from analysis.safe_text import file_slug
+
+    if out is not None:
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as fault:
+            raise BadInput(f"the report cannot be written to {out}: {fault.strerror}.") from fault
+    page = None if out is None else out / f"unit-{file_slug(unit)}.html"
+    return _show_unit(_chosen(place), unit, as_json=as_json, page=page)
+
+
+def _show_unit(place: str, unit: str, *, as_json: bool, page: Path | None) -> int:
+    """Print what is known of a unit, and write its page where one is wanted."""
     from analysis.ledger.ledger_folder import open_ledger
     from analysis.ledger.ledger_words import open_questions
     from analysis.ledger.unit_history import unit_history
     from analysis.ledger.unit_lines import unit_lines
 
-    snapshot = open_ledger(_place(options)).snapshot()
-    history = unit_history(snapshot, options.unit)
-    if options.json:
+    snapshot = open_ledger(place).snapshot()
+    history = unit_history(snapshot, unit)
+    if as_json:
         _print_json({**asdict(history), "open_questions": list(open_questions(history))})
     else:
         print("\n".join(unit_lines(history)))
+    if page is not None:
+        from analysis.ledger.page_frame import write_page
+        from analysis.ledger.unit_page import unit_page
+
+        write_page(page, unit_page(history))
+        print(f"wrote {page}", file=sys.stderr)
     _tell_unreadable(snapshot)
     return DONE
 
@@ -220,4 +253,4 @@ def _tell_unreadable(snapshot: Snapshot) -> None:
 def _print_json(value: dict[str, Any]) -> None:
     from analysis.json_figures import jsonable
 
-    print(json.dumps(jsonable(value), ensure_ascii=False, indent=2))
+    print(json.dumps(jsonable(value), indent=2))

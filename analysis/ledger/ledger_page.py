@@ -2,36 +2,21 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
-from pathlib import Path
-from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from analysis.errors import BadInput
 from analysis.ledger import ledger_words as words
-from analysis.ledger.ledger_figures import network_svg, partner_key, time_svg
+from analysis.ledger.ledger_figures import network_svg, time_svg
 from analysis.ledger.ledger_folder import Snapshot
+from analysis.ledger.page_frame import Key, partner_keys, rendered
 from analysis.ledger.unit_history import UnitHistory, unit_history
 from analysis.ledger.unit_rides import known_units
-from analysis.report_page.number_text import UNKNOWN, counted, typeset
-from analysis.report_page.page import GENERATOR
-from analysis.safe_text import safe_text
-from analysis.version import product_version
+from analysis.report_page.number_text import UNKNOWN, counted
 
 MOST_UNITS = 40
-
-
-@dataclass(frozen=True)
-class Key:
-    name: str
-    svg: Markup
 
 
 @dataclass(frozen=True)
@@ -68,34 +53,15 @@ def ledger_page(snapshot: Snapshot, network_sentences: Iterable[str] = ()) -> st
     """`network_sentences`: those of the adjustment of all rides, in sections."""
     histories = [unit_history(snapshot, unit) for unit in known_units(snapshot)]
     shown = sorted(histories, key=lambda h: -len(h.rides))[:MOST_UNITS]
-    style = _style()
-    return (
-        _environment()
-        .get_template("ledger.html")
-        .render(
-            version=product_version(),
-            policy=f"default-src 'none'; style-src '{_digest(style)}'; base-uri 'none'; form-action 'none'",
-            style=Markup(style),  # noqa: S704 - our own files
-            lead=_lead(histories),
-            left_out=_left_out(len(histories)),
-            units=[_unit(h) for h in sorted(shown, key=lambda h: h.unit)],
-            network_svg=network_svg(_together(shown)),
-            network_words=_parts(network_sentences),
-            epochs=[e for h in sorted(shown, key=lambda h: h.unit) for e in _epochs(h)],
-        )
+    return rendered(
+        "ledger.html",
+        lead=_lead(histories),
+        left_out=_left_out(len(histories)),
+        units=[_unit(h) for h in sorted(shown, key=lambda h: h.unit)],
+        network_svg=network_svg(_together(shown)),
+        network_words=_parts(network_sentences),
+        epochs=[e for h in sorted(shown, key=lambda h: h.unit) for e in _epochs(h)],
     )
-
-
-def write_page(path: Path, page: str) -> None:
-    """:raises BadInput: where it cannot be written, or something else stands there."""
-    try:
-        if path.exists() and GENERATOR not in path.read_text(encoding="utf-8", errors="replace")[:4096]:
-            raise BadInput(f"{safe_text(str(path), 200)} exists and is no page of ours; choose another name.")
-        beside = path.with_name(f".{path.name}.tmp")
-        beside.write_text(page, encoding="utf-8")
-        beside.replace(path)
-    except OSError as fault:
-        raise BadInput(f"the page cannot be written to {safe_text(str(path), 200)}: {fault.strerror}.") from fault
 
 
 def _unit(history: UnitHistory) -> ShownUnit:
@@ -115,7 +81,7 @@ def _unit(history: UnitHistory) -> ShownUnit:
         firmware=history.epochs[-1].firmware or UNKNOWN,
         fitness=words.fitness_sentence(history.unit, history.fitness),
         svg=time_svg(history, partners),
-        keys=tuple(Key(name, partner_key(number)) for number, name in enumerate(partners)),
+        keys=partner_keys(partners),
         sentences=tuple(sentences),
         questions=tuple(words.open_questions(history)),
     )
@@ -162,29 +128,3 @@ def _lead(histories: Sequence[UnitHistory]) -> str:
 
 def _left_out(units: int) -> str:
     return f"Shown are the {MOST_UNITS} of {units} units with the most rides." if units > MOST_UNITS else ""
-
-
-def _environment() -> Environment:
-    found = Environment(
-        loader=PackageLoader("analysis.ledger", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_safe_shown,
-    )
-    found.filters["typeset"] = typeset
-    return found
-
-
-def _safe_shown(value: Any) -> Any:
-    return safe_text(value, 1000) if isinstance(value, str) and not isinstance(value, Markup) else value
-
-
-def _style() -> str:
-    look = files("analysis.report_page").joinpath("style.css").read_text(encoding="utf-8")
-    return look + files("analysis.ledger").joinpath("ledger.css").read_text(encoding="utf-8")
-
-
-def _digest(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

@@ -14,6 +14,7 @@ from analysis.ledger.ledger_folder import Snapshot
 from analysis.ledger.repeatability import Precision, more_sessions, precision
 from analysis.ledger.ride_scatter import Estimate, Reading, mean_of_rides, slope_within, step_between
 from analysis.ledger.unit_rides import PairRide, Step, UnitRide, unit_rides, unit_steps
+from analysis.verdict import Word, decide
 
 MONTH_NS = 30.44 * 86_400e9
 LEAST_MONTHS = 0.25
@@ -110,6 +111,28 @@ def unit_history(snapshot: Snapshot, unit: str) -> UnitHistory:
         battery=battery_life(rides),
         fitness=_fitness(snapshot, unit, groups[-1]),
     )
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A unit against one partner over all rides with the present firmware of both."""
+
+    partner: str
+    mean_pct: Estimate
+    tolerance_pct: float
+    word: Word
+
+
+def standings(history: UnitHistory) -> list[Standing]:
+    """A single ride keeps the word that its report gave it."""
+    found = []
+    for partner, every in by_partner(_epoch_rides(history.rides)[-1]).items():
+        pairs = [p for p in every if p.partner_firmware == every[-1].partner_firmware]
+        mean = mean_of_rides([_reading(p) for p in pairs])
+        tolerance = min((p.tolerance_pct for p in pairs if math.isfinite(p.tolerance_pct)), default=math.nan)
+        word = pairs[0].word if len(pairs) == 1 else decide(mean.value, mean.half_width, tolerance)
+        found.append(Standing(partner, mean, tolerance, word))
+    return found
 
 
 def by_partner(rides: Sequence[UnitRide]) -> dict[str, list[PairRide]]:

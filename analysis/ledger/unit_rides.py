@@ -15,6 +15,7 @@ from analysis.errors import BadInput
 from analysis.ledger.ledger_folder import Snapshot
 from analysis.ledger.segment_results import METER, SEGMENT
 from analysis.safe_text import safe_text
+from analysis.verdict import Word
 
 _OWN = (
     *("session", "recording", "start_utc_ns", "length_s", "bench", "clean", "drivetrain"),
@@ -45,7 +46,7 @@ class PairRide:
     away_pct: float
     half_width_pct: float
     tolerance_pct: float
-    word: str
+    word: Word
     more_segments: int | None
 
 
