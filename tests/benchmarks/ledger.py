@@ -90,6 +90,7 @@ def compared(rng: np.random.Generator, ride: Any, place: Any) -> dict[str, objec
     return {
         "meter": names.take(pa.array(unit)),
         "unit": names.take(pa.array(unit)),
+        "reference": names.take(reference),
         "reference_unit": names.take(reference),
         "firmware": firmware,
         "reference_firmware": firmware,
@@ -101,6 +102,7 @@ def compared(rng: np.random.Generator, ride: Any, place: Any) -> dict[str, objec
         "difference_pct": pa.array(away, mask=is_reference),
         "tolerance_pct": np.full(len(ride), 1.5),
         "mean_power_w": 200 + rng.standard_normal(len(ride)),
+        "mean_torque_nm": 21 + 4 * rng.standard_normal(len(ride)),
         "mean_cadence_rpm": 88 + rng.standard_normal(len(ride)),
         "verdict": pa.array(["agrees"] * len(ride), mask=is_reference),
     }
@@ -168,6 +170,8 @@ def renew(place: Path) -> None:
 def network_of_all(place: Path) -> None:
     began_ns = CLOCK.now_ns()
     rides = network(open_ledger(str(place)).snapshot())
+    if len(rides) < 2:
+        raise ValueError("the rides were not made as an adjustment needs them")
     say(f"  {'gather for adjust':<20}{(CLOCK.now_ns() - began_ns) / 1e9:8.3f} s")
     say(f"  {'adjust':<20}{seconds(lambda: adjust(rides)):8.3f} s")
 
