@@ -84,7 +84,8 @@ class Page(ModalScreen[str | None]):
         super().__init__(classes=classes)
         self._sheet = _Sheet(draw, scene)
         for key, answer in answers.items():
-            self._bindings.bind(key, f"answer('{answer}')", show=False)
+            # Not added to what is there, since all pages share that list: one page's keys would act on the others.
+            self._bindings.key_to_bindings[key] = [Binding(key, f"answer('{answer}')", show=False)]
 
     def compose(self) -> ComposeResult:
         with VerticalScroll():
