@@ -103,6 +103,19 @@ def test_lateness_of_one_step_does_not_shift_the_next() -> None:
     assert run_virtual(main()) == pytest.approx(70.0, abs=1e-6)
 
 
+def test_a_step_that_sets_a_load_marks_its_segment_with_trainer_mode_and_value() -> None:
+    held = EASY + '\nresistance = { mode = "target-power", value = 250 }'
+
+    async def marked(trainer: str | None) -> list[object]:
+        log = FakeLog()
+        await PlanRunner(plan_of(held, COOL), RecordingSession(LoopClock(), log, []), trainer=trainer).run()
+        return [row.detail.get("resistance") for row in log.events(Event.SEGMENT_START)]
+
+    wanted = {"trainer": "Cedar", "mode": "target-power", "value": 250.0}
+    assert run_virtual(marked("Cedar")) == [wanted, None]
+    assert run_virtual(marked(None)) == [None, None]
+
+
 def test_next_ends_the_present_step_by_hand_and_shifts_what_follows() -> None:
     walked = walk(plan_of(EASY, COOL), [(4.0, PlanRunner.next)])
     assert walked.segments == [("easy", 0.0, 4.0, "hand"), ("cool", 4.0, 24.0, "plan")]

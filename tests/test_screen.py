@@ -187,6 +187,27 @@ async def test_keys_become_asks_in_the_order_pressed() -> None:
         assert "repeat asked for" in await bench.text()
 
 
+ASKED = "press y on the screen to let Cedar go to 250 W"
+
+
+async def test_y_answers_the_question_that_is_shown_and_x_takes_the_load_off() -> None:
+    riding = screens.riding()
+    assert riding.plan is not None
+    asked = replace(riding, question=ASKED, plan=replace(riding.plan, announce=ASKED))
+    async with screen(asked) as bench:
+        for size in (SMALL, MIDDLE):
+            assert "press y" in await bench.resize(*size)
+        await bench.press("b")
+        assert "press y" in await bench.text()
+        await bench.press("b", "h", "y", "escape")  # nobody can read the question behind a page
+        await bench.press("x", "y")
+        await until(lambda: len(bench.asks) == 2)
+        assert bench.asks == [Ask("release"), Ask("resist", text=ASKED)]
+        await bench.show(riding)
+        assert "nothing is asked" in await bench.press("y")
+    assert len(bench.asks) == 2
+
+
 async def test_reference_and_window_go_round() -> None:
     async with screen(screens.riding()) as bench:
         await bench.press("f", "w")

@@ -145,7 +145,9 @@ class LiveScreen(App[int]):
 
     def action_resist(self) -> None:
         question = self._state.snapshot.question
-        if question:
+        if len(self.screen_stack) > 1:
+            self._notice("y answers only what can be read: close this page first")
+        elif question:
             self._send(Ask("resist", text=question), "yes to the trainer's load")
         else:
             self._notice("nothing is asked that y would answer")
