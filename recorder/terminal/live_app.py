@@ -211,6 +211,8 @@ class LiveScreen(App[int]):
         self._send(Ask("zero", sensor=sensor), f"zero offset asked of {sensor or 'all'}")
 
     def _send(self, ask: Ask, notice: str) -> None:
+        if self._state.snapshot.ended:
+            return  # the last page is left by any key
         self._errands.put(ask.do, lambda: self._ask(ask))
         self._notice(notice)
 
