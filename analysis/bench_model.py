@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 from analysis.bench_file import Bench, Meter
 from analysis.comparison import APART, ASSUMED_CLAIM_PCT, Comparison, Setup
 from analysis.mean_interval import student_t
-from analysis.segment_metrics import SegmentMetrics
+from analysis.segment_metrics import SegmentMetrics, measured_left_share_pct
 from analysis.tolerance import ChainLoss
 
 # Where a claim covers scale and zero offset together, it is read at 200 W and 90 rpm: 21 N·m.
@@ -18,13 +19,17 @@ REFERENCE_TORQUE_NM = 21.0
 
 @dataclass(frozen=True)
 class MountedMeter:
-    """A unit with one firmware, in one ride. `unit` is the ledger's key, `epoch` its firmware, "" where not told."""
+    """A unit with one firmware, in one ride. `unit` is the ledger's key, `epoch` its firmware, "" where not told.
+
+    `doubles`: the side that a one-sided meter measures and doubles; then the rider's balance is in its reading.
+    """
 
     name: str
     unit: str
     behind_chain: bool = False
     claim_pct: float = ASSUMED_CLAIM_PCT
     epoch: str = ""
+    doubles: Literal["", "left", "right"] = ""
 
     @property
     def key(self) -> tuple[str, str]:
@@ -41,11 +46,15 @@ class Reading:
 
 @dataclass(frozen=True)
 class SegmentReadings:
-    """`torque_nm` is the mean crank torque, nan where no cadence was seen. By name, without the reference."""
+    """`torque_nm` is the mean crank torque, nan where no cadence was seen. By name, without the reference.
+
+    `left_share_pct` is that of a meter which measures both sides and says which is which; nan without one.
+    """
 
     name: str
     torque_nm: float
     readings: Mapping[str, Reading]
+    left_share_pct: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -84,14 +93,17 @@ def ride_observations(
 
 def _mounted(meter: Meter, firmware: str) -> MountedMeter:
     claim = ASSUMED_CLAIM_PCT if meter.claim_pct is None else meter.claim_pct
-    return MountedMeter(meter.name, meter.unit or meter.name, meter.behind_chain, claim, firmware)
+    doubles = meter.sides if meter.sides in ("left", "right") else ""
+    return MountedMeter(meter.name, meter.unit or meter.name, meter.behind_chain, claim, firmware, doubles)
 
 
 def _readings(result: SegmentMetrics, reference: str | None) -> SegmentReadings | None:
     if result.segment.step_kind in APART or reference is None:
         return None
     told = {name: _reading(c) for name, c in result.comparisons.items() if _tells(c)}
-    return SegmentReadings(result.segment.name, _torque_nm(result, reference), told) if told else None
+    if not told:
+        return None
+    return SegmentReadings(result.segment.name, _torque_nm(result, reference), told, measured_left_share_pct(result))
 
 
 def _tells(comparison: Comparison) -> bool:

@@ -16,6 +16,11 @@ from analysis.samples import Floats
 BETWEEN_SEGMENTS_PCT = 0.25
 BETWEEN_SEGMENTS_FREEDOM = 8.0
 LEAST_BETWEEN_PCT = 0.05
+# A one-sided meter doubled reads 2·share − 1 off (arithmetic). Where nobody measures the share, riders' sides differ
+# by some per cent: 1.5 % of share is 3 % of the reading. Where somebody does, half a per cent of share is doubted.
+# Both common practice, no published source.
+DOUBLING_UNKNOWN_SD_PCT = 3.0
+DOUBLING_MEASURED_SD_PCT = 1.0
 # Torques closer together than this give no line, only a mean.
 LEAST_TORQUE_RANGE_NM = 2.0
 
@@ -53,7 +58,8 @@ def ride_equations(ride: RideObservations) -> RideEquations:
             own[number, at] += sign * per_nm * ClaimPrior(whose.claim_pct).offset_sd_nm
         across = int(meter.behind_chain) - int(base.behind_chain)
         chain[number] = -across * loss_sd, -across * per_nm * ride.chain.drag_sd_nm
-        y[number] = _log_pct(segment.readings[meter.name].difference_pct) - across * _passed(ride, segment)
+        explained = across * _passed(ride, segment) + _doubled_pct(meter, segment) - _doubled_pct(base, segment)
+        y[number] = _log_pct(segment.readings[meter.name].difference_pct) - explained
     return RideEquations(ride, y, scales, chain, own, _noise(ride, rows))
 
 
@@ -69,6 +75,7 @@ def between_segments_variance(ride: RideObservations) -> float:
     two meters straying in each comparison.
     """
     excess, freedom = 0.0, 0.0
+    meters = {m.name: m for m in ride.meters}
     for name in {name for s in ride.segments for name in s.readings}:
         told = [s for s in ride.segments if name in s.readings]
         per_nm = np.array([100 / torque_nm(s) for s in told])
@@ -76,7 +83,8 @@ def between_segments_variance(ride: RideObservations) -> float:
         design = np.column_stack([np.ones(len(told)), per_nm] if straight else [np.ones(len(told))])
         if len(told) <= design.shape[1]:
             continue
-        y = np.array([_log_pct(s.readings[name].difference_pct) for s in told])
+        doubled = [_doubled_pct(meters[name], s) - _doubled_pct(meters[ride.reference], s) for s in told]
+        y = np.array([_log_pct(s.readings[name].difference_pct) for s in told]) - doubled
         remains = np.eye(len(told)) - design @ np.linalg.pinv(design)
         variance = np.array([s.readings[name].variance_pct2 for s in told])
         excess += float(np.sum((remains @ y) ** 2) - np.sum(variance * np.diag(remains))) / 2
@@ -98,7 +106,26 @@ def _noise(ride: RideObservations, rows: list[tuple[SegmentReadings, MountedMete
         part = slice(first, first + variance.size)
         noise[part, part] = shared + between + np.diag(variance - shared + between)
         first += variance.size
+    return noise + _doubling_noise(ride, rows)
+
+
+def _doubling_noise(ride: RideObservations, rows: list[tuple[SegmentReadings, MountedMeter]]) -> Floats:
+    """The rider's balance is one unknown of the ride: it moves all readings of a doubling meter together."""
+    noise = np.zeros((len(rows), len(rows)))
+    known = all(s.left_share_pct > 0 for s in ride.segments)
+    sd = DOUBLING_MEASURED_SD_PCT if known else DOUBLING_UNKNOWN_SD_PCT
+    for meter in (m for m in ride.meters if m.doubles):
+        moved = np.array([sd * ((m.name == meter.name) - (meter.name == ride.reference)) for _, m in rows])
+        noise += np.outer(moved, moved)
     return noise
+
+
+def _doubled_pct(meter: MountedMeter, segment: SegmentReadings) -> float:
+    """What doubling its side puts into a meter's reading, by the share that another meter measured; else 0."""
+    if not meter.doubles or not segment.left_share_pct > 0:
+        return 0.0
+    share = segment.left_share_pct if meter.doubles == "left" else 100 - segment.left_share_pct
+    return _log_pct(2 * share - 100)
 
 
 def _log_pct(difference_pct: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -29,3 +30,9 @@ def segment_metrics(
         SegmentMetrics(segment, {name: meter_figures(signal, segment) for name, signal in signals.items()}, compared)
         for segment, compared in zip(segments, comparisons, strict=True)
     )
+
+
+def measured_left_share_pct(result: SegmentMetrics) -> float:
+    """Of the first meter that measures both sides and says whose share it sends; nan without one."""
+    measured = (f for f in result.meters.values() if f.split == "measured" and f.balance_reference == "left")
+    return next((f.left_share_pct for f in measured if f.left_share_pct > 0), math.nan)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
 from analysis.bench_file import BEHIND_CHAIN
 from analysis.bench_model import MountedMeter, Reading, RideObservations, SegmentReadings
@@ -16,7 +16,7 @@ from analysis.mean_interval import student_t
 from analysis.tolerance import ChainLoss
 
 _RIDE = ("session", "start_utc_ns", "drivetrain", "loss_pct", "loss_sd_pct", "drag_nm", "drag_sd_nm")
-_METER = ("session", "start_utc_ns", "meter", "unit", "place", "claim_pct", "firmware", "reference")
+_METER = ("session", "start_utc_ns", "meter", "unit", "place", "claim_pct", "sides", "firmware", "reference")
 _STEP = (
     *("session", "segment_no", "segment", "step_kind", "meter", "reference", "mean_power_w", "mean_cadence_rpm"),
     *("mean_torque_nm", "difference_pct", "away_half_width_pct", "expected_ratio", "too_short"),
@@ -53,7 +53,9 @@ def _mounted(row: Mapping[str, Any], firmware: dict[str, str]) -> MountedMeter:
     unit = row["unit"] or f"{row['meter']} in {row['session'][:12]}"
     firmware[unit] = row["firmware"] or firmware.get(unit, "")
     claim = ASSUMED_CLAIM_PCT if row["claim_pct"] is None else row["claim_pct"]
-    return MountedMeter(row["meter"], unit, row["place"] in BEHIND_CHAIN, claim, firmware[unit])
+    # Whose share a balance is, the results do not keep: what doubling makes of the rider stays unknown here.
+    doubles: Literal["", "left", "right"] = row["sides"] if row["sides"] in ("left", "right") else ""
+    return MountedMeter(row["meter"], unit, row["place"] in BEHIND_CHAIN, claim, firmware[unit], doubles)
 
 
 def _observations(
