@@ -153,6 +153,7 @@ _VERDICT: tuple[Column, ...] = (
     Column("tolerance_pct", NUMBER, lambda v: v.judgement.tolerance_pct),
     Column("claim_assumed", FLAG, lambda v: v.claim_assumed),
     Column("slow_wander_seen", FLAG, lambda v: v.slow_wander_seen),
+    Column("doubling_pct", NUMBER, lambda v: v.doubling_pct),
     Column("line_slope", NUMBER, lambda v: v.line and v.line.slope),
     Column("line_slope_se", NUMBER, lambda v: v.line and v.line.slope_se),
     Column("line_intercept_w", NUMBER, lambda v: v.line and v.line.intercept),

@@ -12,7 +12,7 @@ from analysis.bench_file import Meter
 from analysis.comparison import APART, Pair, Setup
 from analysis.meter_signal import MeterSignal
 from analysis.paired_seconds import paired_seconds
-from analysis.segment_metrics import SegmentMetrics
+from analysis.segment_metrics import SegmentMetrics, measured_left_share_pct
 from analysis.straight_line import Line, NoLine, deming
 from analysis.tolerance import Expectation, Tolerance
 from analysis.verdict import Judgement, judge_segments
@@ -24,6 +24,7 @@ class RideVerdict:
 
     `expected_pct` is what the chain explains of the difference, `expected_sd_pct` its doubt. `line` is the
     errors-in-variables line (Deming) of this meter's seconds on the reference's; None where there is none.
+    `doubling_pct`: what a one-sided meter reads off by doubling, by the share that another one measured, else nan.
     `slow_wander_seen`: the ride was long enough for its intervals to know of it.
     """
 
@@ -37,6 +38,7 @@ class RideVerdict:
     tolerance: Tolerance | None
     claim_assumed: bool
     slow_wander_seen: bool
+    doubling_pct: float
     counted: tuple[str, ...]
     line: Line | None
 
@@ -81,10 +83,19 @@ def _verdict(
         expectation=pair.expectation(),
         tolerance=tolerance,
         claim_assumed=_assumed(meter) or _assumed(base.about),
+        doubling_pct=_doubling_pct(meter, counted),
         slow_wander_seen=all(c.difference_pct.method != "own" for c in compared),
         counted=tuple(r.segment.name for r in counted if r.comparisons[name].seconds),
         line=_line(signals, name, results, setup),
     )
+
+
+def _doubling_pct(meter: Meter | None, counted: Sequence[SegmentMetrics]) -> float:
+    """2·share − 1 of the side that is doubled (arithmetic)."""
+    if meter is None or meter.sides not in ("left", "right"):
+        return math.nan
+    left_pct = _mean([share for r in counted if (share := measured_left_share_pct(r)) > 0])
+    return 2 * (left_pct if meter.sides == "left" else 100 - left_pct) - 100
 
 
 def _assumed(meter: Meter | None) -> bool:

@@ -28,7 +28,14 @@ def verdict_sentence(verdict: RideVerdict) -> str:
     elif known:
         parts[0] += f" ({away})"
     parts.append(f"tolerance ± {judgement.tolerance_pct:.2f} %")
-    return "; ".join(parts) + f": {judgement.word}{_why(verdict)}."
+    return "; ".join(parts) + f": {judgement.word}{_why(verdict)}." + _doubling(verdict)
+
+
+def _doubling(verdict: RideVerdict) -> str:
+    """A one-sided meter may be right about its side and yet read off: the rider's balance is in it."""
+    if math.isnan(verdict.doubling_pct):
+        return ""
+    return f" Doubling one side explains {verdict.doubling_pct:+.1f} % with the left share measured here."
 
 
 def tolerance_sentence(verdict: RideVerdict) -> str:

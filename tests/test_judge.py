@@ -52,6 +52,24 @@ def test_the_injected_errors_come_out_within_their_intervals(judged: Judged) -> 
     assert cedar.word == "differs"
 
 
+def test_what_doubling_explains_of_a_one_sided_meter_is_said(judged: Judged) -> None:
+    """Arithmetic: 48.5 % of the work on the left, doubled, is 3 % low (CYCLING). Alder measures that share."""
+    dogwood = judged.verdicts["Dogwood"]
+    assert dogwood.doubling_pct == pytest.approx(-3.0, abs=0.3)
+    assert abs(dogwood.difference_pct - dogwood.doubling_pct) < dogwood.judgement.half_width_pct
+    assert "Doubling one side explains" in verdict_sentence(dogwood)
+    assert math.isnan(judged.verdicts["Birch"].doubling_pct)
+    assert "Doubling" not in verdict_sentence(judged.verdicts["Birch"])
+
+
+def test_the_rider_s_balance_makes_no_meter_suspect(judged: Judged) -> None:
+    """Dogwood is sound, and so are those that it reads below; Cedar was given −2.9 %."""
+    assert judged.adjustment is not None
+    outside = {unit.name: unit.probability_outside for unit in judged.adjustment.units}
+    assert max(outside, key=lambda name: outside[name]) == "Cedar"
+    assert outside["Dogwood"] < 0.05
+
+
 def test_the_trade_s_own_judgement_holds() -> None:
     """Common practice, no published source: 2 to 3 W at 200 to 270 W agree; a trainer 2 to 3 % below does too."""
     bench = parse_bench(
