@@ -20,6 +20,7 @@ _METER = ("session", "start_utc_ns", "meter", "unit", "place", "claim_pct", "sid
 _STEP = (
     *("session", "segment_no", "segment", "step_kind", "meter", "reference", "mean_power_w", "mean_cadence_rpm"),
     *("mean_torque_nm", "difference_pct", "away_half_width_pct", "expected_ratio", "too_short"),
+    *("sides", "left_share_pct", "balance_reference"),
 )
 Rows = Sequence[Mapping[str, Any]]
 
@@ -53,7 +54,6 @@ def _mounted(row: Mapping[str, Any], firmware: dict[str, str]) -> MountedMeter:
     unit = row["unit"] or f"{row['meter']} in {row['session'][:12]}"
     firmware[unit] = row["firmware"] or firmware.get(unit, "")
     claim = ASSUMED_CLAIM_PCT if row["claim_pct"] is None else row["claim_pct"]
-    # Whose share a balance is, the results do not keep: what doubling makes of the rider stays unknown here.
     doubles: Literal["", "left", "right"] = row["sides"] if row["sides"] in ("left", "right") else ""
     return MountedMeter(row["meter"], unit, row["place"] in BEHIND_CHAIN, claim, firmware[unit], doubles)
 
@@ -77,7 +77,11 @@ def _observations(
 
 def _segment(rows: Rows, reference: str | None) -> SegmentReadings | None:
     told = {row["meter"]: reading for row in rows if (reading := _reading(row)) is not None}
-    return SegmentReadings(rows[0]["segment"], _torque_nm(rows, reference), told) if told else None
+    if not told:
+        return None
+    shares = (row["left_share_pct"] for row in rows if (row["sides"], row["balance_reference"]) == ("both", "left"))
+    share = next((float(s) for s in shares if s is not None and s > 0), math.nan)
+    return SegmentReadings(rows[0]["segment"], _torque_nm(rows, reference), told, share)
 
 
 def _reading(row: Mapping[str, Any]) -> Reading | None:

@@ -120,6 +120,7 @@ FIELDS: Mapping[str, pa.DataType] = {
     **_UNIT_FIELDS,
     **_SEGMENT_FIELDS,
     **dict.fromkeys(_FIGURES, _NUMBER),
+    "balance_reference": _TEXT,  # "left": whose share left_share_pct is; null where the meter does not say
     **_COMPARED_FIELDS,
 }
 FIELDS_OF: Mapping[str, tuple[str, ...]] = {
@@ -251,7 +252,10 @@ def _number(value: Any) -> float | None:
 
 
 def _figures(figures: MeterFigures | None) -> dict[str, Any]:
-    return {} if figures is None else {name: float(getattr(figures, name)) for name in _FIGURES}
+    if figures is None:
+        return {}
+    numbers = {name: float(getattr(figures, name)) for name in _FIGURES}
+    return {**numbers, "balance_reference": figures.balance_reference}
 
 
 def _segment(segment: Segment) -> dict[str, Any]:
