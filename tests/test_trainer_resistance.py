@@ -543,6 +543,47 @@ def test_a_trainer_that_is_not_to_be_set_is_said_in_words(behaviour: TrainerBeha
     run_virtual(main())
 
 
+def test_a_trainer_that_falls_silent_is_let_go_until_the_next_step() -> None:
+    async def main() -> None:
+        async with on_the_radio() as riding:
+            riding.begin(STEADY, 1.0)
+            await riding.press()
+            await until(lambda: riding.sensor.trainer.power_w == 60)
+            riding.driver(Row(0, "event", sensor="Cedar", event=Event.SILENT, detail={"silent_s": 8.0}), {})
+            await until(lambda: not riding.sensor.trainer.controlled)
+            await asyncio.sleep(30)
+            assert riding.driver.question == ""
+            riding.begin(STEADY, 121.0)
+            await until(lambda: bool(riding.driver.question))
+
+    run_virtual(main())
+
+
+def test_a_fault_of_ours_takes_the_load_off_and_is_noted_once() -> None:
+    @dataclass
+    class Faulty(TrainerSource):
+        async def ask_trainer(self, sensor: str, request: bytes, timeout_s: float) -> str:
+            if request == b"\x05\x3c\x00":  # 60 W
+                raise ZeroDivisionError("a fault of ours")
+            return await super().ask_trainer(sensor, request, timeout_s)
+
+    async def main() -> None:
+        source, log, said = Faulty(present=frozenset({"Cedar"})), FakeLog(), list[str]()
+        driver = ResistanceDriver("Cedar", source, RecordingSession(LoopClock(), log, []), said.append)
+        driver.answerer_there = lambda: True
+        driver.start()
+        driver.on_plan(PlanState(next(plan_of(STEADY).turns()), None, math.inf, number=0))
+        await until(lambda: bool(driver.question))
+        driver.allow(driver.question)
+        await until(lambda: source.asked[-1:] == [bytes(RESET)])
+        assert [request.hex() for request in source.asked[-3:]] == ["053200", "0801", "01"]
+        (note,) = log.events(Event.NOTE)
+        assert "ZeroDivisionError" in note.detail["text"]
+        await driver.end("the test ends")
+
+    run_virtual(main())
+
+
 def test_the_end_waits_for_no_earlier_answer_and_is_bounded() -> None:
     async def main() -> None:
         async with on_the_radio() as riding:
