@@ -28,7 +28,8 @@ class Judged:
 
     What is taken out is in `setup.lags_s`: a lag adopted while recording comes before the estimate. `adjustment`: who
     is off, from this ride alone; None where nothing could be compared. `scatter`: of each meter by itself, in % of
-    the power of single seconds; None for fewer than three meters.
+    the power of single seconds; None for fewer than three meters. `as_recorded`: the verdicts without the amendments;
+    None where there are none.
     """
 
     setup: Setup
@@ -39,6 +40,7 @@ class Judged:
     whole: WholeRide
     adjustment: Adjustment | None
     scatter: RandomErrors | None
+    as_recorded: Mapping[str, RideVerdict] | None = None
 
     @property
     def reference(self) -> str | None:
@@ -65,4 +67,7 @@ def judge_recording(recording: Recording, reference: str | None = None, *, worst
     told = ride_observations(segments, setup, recording.bench, recording.metadata.session_id)
     adjustment = None if told is None else adjust([told])
     scatter = ride_scatter(signals, recording.segments, setup)
-    return Judged(setup, lags, segments, ride, verdicts, whole, adjustment, scatter)
+    as_recorded = None
+    if recording.amendments is not None:
+        as_recorded = ride_verdicts(signals, segment_metrics(signals, recording.recorded_segments, setup), setup)
+    return Judged(setup, lags, segments, ride, verdicts, whole, adjustment, scatter, as_recorded)

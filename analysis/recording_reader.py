@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from analysis.amendments import Amendments, amended, read_amendments
 from analysis.bench_file import Bench, bench_from_dict
 from analysis.characteristics.not_understood import NotUnderstood
 from analysis.characteristics.registry import DECODER_VERSION
@@ -57,7 +58,7 @@ _MEASURED = ["notification", "imported", "relayed"]
 
 @dataclass(frozen=True)
 class Recording:
-    """A ride as read. `end_ns` is the time of its last row."""
+    """A ride as read. `end_ns` is the time of its last row; `amendments` lie beside the file, None without any."""
 
     path: Path
     metadata: Metadata
@@ -65,9 +66,22 @@ class Recording:
     samples: Mapping[str, SensorSamples]
     events: tuple[Row, ...]
     end_ns: int
+    amendments: Amendments | None = None
 
     @property
     def segments(self) -> tuple[Segment, ...]:
+        """As amended; the whole ride where nothing is marked.
+
+        :raises BadAmendment: for an amendment that does not fit the ride.
+        """
+        if self.amendments is None:
+            return self.recorded_segments
+        marked = segments_from_events(self.events, self.end_ns)
+        return amended(marked, self.amendments, self.end_ns) or (whole_ride(self.end_ns),)
+
+    @property
+    def recorded_segments(self) -> tuple[Segment, ...]:
+        """As recorded, whatever was amended."""
         return segments_from_events(self.events, self.end_ns) or (whole_ride(self.end_ns),)
 
     @property
@@ -77,7 +91,11 @@ class Recording:
 
 
 def read_recording(path: Path) -> Recording:
-    """:raises BadRecording: one sentence with file and remedy."""
+    """The ride and the amendments beside it.
+
+    :raises BadRecording: one sentence with file and remedy.
+    :raises BadAmendment: for amendments that cannot be read.
+    """
     file = _opened(path)
     metadata = _metadata(file, path)
     try:
@@ -91,7 +109,8 @@ def read_recording(path: Path) -> Recording:
         ) from fault
     host_ns = table["host_ns"]
     last_ns = int(host_ns[-1].as_py()) if len(host_ns) else 0
-    return Recording(path, metadata, bench_from_dict(metadata.bench), samples, events, last_ns)
+    bench = bench_from_dict(metadata.bench)
+    return Recording(path, metadata, bench, samples, events, last_ns, read_amendments(path))
 
 
 def read_metadata(path: Path) -> Metadata:

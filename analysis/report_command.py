@@ -43,11 +43,14 @@ def report(arguments: Sequence[str]) -> int:
     from analysis.judge import judge_recording
     from analysis.recording_reader import read_recording
     from analysis.report_table import report_table
+    from analysis.words import amendment_sentences
 
     recording = read_recording(options.recording)
     judged = judge_recording(recording, options.reference)
     if options.json:
         table = {"recording": str(options.recording), **jsonable(asdict(judged))}
+        told = amendment_sentences(recording.amendments, judged.as_recorded)
+        table["amendments"] = {"sha256": recording.amendments.sha256, "words": told} if recording.amendments else None
         # Over the whole ride, sprints and coasting in: figures to look at, and no verdict beside the verdicts.
         for compared in table["ride"]["comparisons"].values():
             del compared["word"], compared["seconds_to_decide"]

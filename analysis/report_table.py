@@ -12,7 +12,7 @@ from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
 from analysis.recording_reader import Recording
 from analysis.segment_metrics import SegmentMetrics
-from analysis.words import MEANS_SENTENCE, comparisons_sentence, ride_sentence, verdict_sentence
+from analysis.words import MEANS_SENTENCE, amendment_sentences, comparisons_sentence, ride_sentence, verdict_sentence
 
 WIDTH = 80
 _HEAD = ("", "mean W", "max 1 s", "rpm", "covered", "gaps", "against reference")
@@ -31,6 +31,7 @@ def report_table(recording: Recording, judged: Judged) -> str:
         lines += [_wrapped(verdict_sentence(v)) for v in judged.verdicts.values()]
         lines.append(fill(comparisons_sentence(judged.verdicts.values()), WIDTH))
         lines.append(fill(MEANS_SENTENCE, WIDTH))
+        lines += [_wrapped(s) for s in amendment_sentences(recording.amendments, judged.as_recorded)]
         lines.append("")
         lines += [_wrapped(ride_sentence(name, judged.lags.get(name), judged.whole)) for name in judged.verdicts]
     if judged.adjustment is not None:

@@ -21,7 +21,7 @@ from analysis.report_page.chart_data import chart_data
 from analysis.report_page.facts import ride_facts
 from analysis.safe_text import safe_text
 from analysis.version import product_version
-from analysis.words import MEANS_SENTENCE, comparisons_sentence
+from analysis.words import MEANS_SENTENCE, amendment_sentences, comparisons_sentence
 
 LONGEST_TEXT = 500
 GENERATOR = '<meta name="generator" content="wattproof'
@@ -64,6 +64,7 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
         "verdicts": page_parts.shown_verdicts(judged, recording),
         "several": comparisons_sentence(judged.verdicts.values()),
         "means": MEANS_SENTENCE,
+        "amended": amendment_sentences(recording.amendments, judged.as_recorded),
         "adjusted": page_parts.shown_adjustment(judged),
         "segment_figures": page_parts.shown_segments(judged),
         "powered": [n for n, f in judged.ride.meters.items() if math.isfinite(f.mean_power_w)],
