@@ -23,7 +23,13 @@ def report(arguments: Sequence[str]) -> int:
         epilog=EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("recording", type=Path, nargs="?", help="the Parquet file of a ride")
+    parser.add_argument(
+        "recordings",
+        metavar="RECORDING",
+        type=Path,
+        nargs="*",
+        help="the Parquet file of a ride; several of one session are judged as one ride",
+    )
     parser.add_argument("--unit", help="report on a unit of a ledger over all its rides, instead of on one recording")
     parser.add_argument(
         "--ledger", metavar="DIR", help="with --unit: folder of the ledger, as for `wattproof ledger`"
@@ -32,23 +38,27 @@ def report(arguments: Sequence[str]) -> int:
     parser.add_argument("--json", action="store_true", help="print every figure as one JSON object")
     parser.add_argument("--out", metavar="DIR", type=Path, help="write report.html, CSV and Parquet tables there")
     options = parser.parse_args(arguments)
-    if (options.recording is None) == (options.unit is None):
+    if bool(options.recordings) == (options.unit is not None):
         parser.error("give either a recording or --unit")
+    if options.out is not None and len(options.recordings) > 1:
+        parser.error("--out writes the page of one recording; several are judged as text or with --json")
     if options.unit is not None:
         from analysis.ledger.ledger_command import report_unit
 
         return report_unit(options.unit, options.ledger, as_json=options.json, out=options.out)
 
+    from analysis.joined_ride import joined_ride
     from analysis.json_figures import jsonable
     from analysis.judge import judge_recording
     from analysis.recording_reader import read_recording
     from analysis.report_table import report_table
     from analysis.words import amendment_sentences
 
-    recording = read_recording(options.recording)
+    recording = joined_ride([read_recording(path) for path in options.recordings])
     judged = judge_recording(recording, options.reference)
     if options.json:
-        table = {"recording": str(options.recording), **jsonable(asdict(judged))}
+        named = {"recording": str(recording.path), "recordings": [str(path) for path in options.recordings]}
+        table = {**named, **jsonable(asdict(judged))}
         told = amendment_sentences(recording.amendments, judged.as_recorded)
         table["amendments"] = {"sha256": recording.amendments.sha256, "words": told} if recording.amendments else None
         # Over the whole ride, sprints and coasting in: figures to look at, and no verdict beside the verdicts.

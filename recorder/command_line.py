@@ -148,6 +148,13 @@ def _record_parser() -> argparse.ArgumentParser:
         help="how long after the start of the recording the plan begins (default 0)",
     )
     parser.add_argument(
+        "--continue",
+        dest="continues",
+        type=Path,
+        metavar="RECORDING",
+        help="this recording goes on with that one; `report` takes both and judges them as one ride",
+    )
+    parser.add_argument(
         "--patience",
         type=seconds_or_none,
         default=120.0,
@@ -188,6 +195,9 @@ def record(arguments: Sequence[str]) -> int:
     from recorder.plain_lines import PlainLines
     from recorder.storage import SystemStorage
 
+    if options.continues is not None:
+        from analysis.recording_reader import read_metadata
+
     bench = read_bench(options.bench)
     clock = SystemClock()
     job = RecordJob(
@@ -200,6 +210,7 @@ def record(arguments: Sequence[str]) -> int:
         ready=_ready(options.bench, bench.stream_names, clock.utc_ns()),
         control=options.control,
         allow_resistance=options.allow_resistance,
+        continues=None if options.continues is None else read_metadata(options.continues).session_id,
     )
 
     async def ride() -> Summary:

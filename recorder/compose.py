@@ -52,7 +52,7 @@ CLOSE_S = 10.0
 
 @dataclass(frozen=True)
 class RecordJob:
-    """What to record, where to, and for how long at most."""
+    """What to record, where to, and for how long at most. `continues`: the session that this one goes on with."""
 
     bench: Bench
     folder: Path
@@ -64,6 +64,7 @@ class RecordJob:
     ready: Ready | None = None
     control: bool = False
     allow_resistance: bool = False
+    continues: str | None = None
 
 
 @dataclass(frozen=True)
@@ -288,6 +289,7 @@ def _header(job: RecordJob, clock: HostClock, session_id: str) -> dict[str, Any]
         "utc_anchors": {},
         "bench": job.bench.as_dict(),
         "plan": None if job.plan is None else job.plan.as_dict(),
+        "continues": job.continues,
         "sensors": {s.sensor: s.identity for s in job.ready.sensors if s.identity} if job.ready is not None else {},
     }
 

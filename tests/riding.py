@@ -154,10 +154,11 @@ def ride_and_record(
     seed: int = 1,
     duration_s: float | None = None,
     lead_in_s: float = 0.0,
+    continues: str | None = None,
 ) -> Ridden:
     """As the demo does it, with its insides open to view."""
     words: list[str] = []
-    job = RecordJob(bench, folder, plan, duration_s, lead_in_s, needed_bytes=0)
+    job = RecordJob(bench, folder, plan, duration_s, lead_in_s, needed_bytes=0, continues=continues)
 
     async def main() -> Ridden:
         loop = asyncio.get_running_loop()
