@@ -30,7 +30,7 @@ class Event:
 
     SEGMENT_START = "segment_start"  # segment_no, name, step_id, repeat_no, step_kind, posture, settle_s, ...
     SEGMENT_END = "segment_end"  # segment_no, ended_by: plan, hand, decided, stop
-    MARK = "mark"  # text
+    MARK = "mark"  # text; of a clap "clap at" and the UTC of the key press, as 2026-05-02T14:03:27.845Z
     NOTE = "note"  # text
     STEP_SKIPPED = "step_skipped"  # step_id, repeat_no
     LINK_FOUND = "link_found"  # attempt, rssi_dbm: the first notification of a new link may follow

@@ -10,10 +10,12 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from typing import cast
 
+import pytest
 from textual.pilot import Pilot
 
 from recorder.control_words import Ask
 from recorder.live_snapshot import Snapshot, StepView
+from recorder.terminal.clap_page import ClapPage
 from recorder.terminal.live_app import LiveScreen, SnapshotCame
 from recorder.terminal.panel import Panel
 from tests import screens
@@ -33,6 +35,20 @@ class RingingScreen(LiveScreen):
 
     def bell(self) -> None:
         self.rings += 1
+
+
+class FixedClock:
+    name = "fixed"
+
+    def now_ns(self) -> int:
+        return 0
+
+    def awake_ns(self) -> int:
+        return 0
+
+    def utc_ns(self) -> int:
+        # 2 May 2026 is day 20575 since 1970: 56 years of 365 days, 14 leap days, and 121 days of that year.
+        return (20575 * 86400 + 14 * 3600 + 3 * 60 + 27) * 10**9 + 845_999_999
 
 
 @dataclass
@@ -83,9 +99,13 @@ class Bench:
 
 
 @asynccontextmanager
-async def screen(snapshot: Snapshot, size: tuple[int, int] = SMALL, *, owner: bool = True) -> AsyncIterator[Bench]:
+async def screen(
+    snapshot: Snapshot, size: tuple[int, int] = SMALL, *, owner: bool = True, clap_s: float = 3600
+) -> AsyncIterator[Bench]:
     bench = Bench(snapshot)
-    bench.app = RingingScreen(bench.next_snapshot, bench.ask, owner, bench.choose, refresh_s=3600)
+    bench.app = RingingScreen(
+        bench.next_snapshot, bench.ask, owner, bench.choose, clock=FixedClock(), refresh_s=3600, clap_s=clap_s
+    )
     async with bench.app.run_test(size=size) as pilot:
         bench.pilot = pilot
         await bench.show(snapshot)
@@ -169,7 +189,7 @@ async def test_before_the_first_snapshot_it_waits_and_can_be_left() -> None:
         never.wait(60)
         return screens.riding()
 
-    app = LiveScreen(hangs, lambda ask: None, False, lambda **chosen: None)
+    app = LiveScreen(hangs, lambda ask: None, False, lambda **chosen: None, clock=FixedClock())
     async with app.run_test(size=SMALL) as pilot:
         await pilot.pause()
         strips = app.screen._compositor.render_strips()
@@ -185,6 +205,62 @@ async def test_keys_become_asks_in_the_order_pressed() -> None:
         await until(lambda: len(bench.asks) == 5)
         assert bench.asks == [Ask("mark"), Ask("next"), Ask("skip"), Ask("extend", seconds=30.0), Ask("repeat")]
         assert "repeat asked for" in await bench.text()
+
+
+CLAPPED = Ask("mark", text="clap at 2026-05-02T14:03:27.845Z")
+
+
+@pytest.mark.parametrize("owner", [True, False])
+@pytest.mark.parametrize("planned", [True, False])
+@pytest.mark.parametrize("size", [SMALL, MIDDLE, LARGE])
+async def test_a_clap_is_marked_and_shown_over_the_whole_screen(
+    size: tuple[int, int], planned: bool, owner: bool
+) -> None:
+    riding = screens.riding() if planned else replace(screens.riding(), plan=None)
+    async with screen(riding, size, owner=owner) as bench:
+        text = await bench.press("c")
+        await until(lambda: bench.asks == [CLAPPED])
+        assert text.split()[0] == "clap"
+        assert text.count("UTC") == text.count("2026-05-02") == 1
+        assert "Alder" not in text
+        assert text == await bench.show(replace(riding, recorded_s=999.0))
+
+
+@pytest.mark.parametrize("key", ["c", "q", "space", "enter", "escape", "tab", "down", "ctrl+c"])
+async def test_any_key_leaves_the_clap_and_does_no_more(key: str) -> None:
+    async with screen(screens.riding()) as bench:
+        await bench.press("c")
+        assert "NOW  steady 200" in await bench.press(key)
+        assert len(bench.app.screen_stack) == 1
+        await until(lambda: bench.asks == [CLAPPED])
+
+
+async def test_a_clap_can_be_tapped_and_tapped_away() -> None:
+    async with screen(screens.riding()) as bench:
+        await bench.pilot.click("#keys", offset=(10, 0))
+        assert isinstance(bench.app.screen, ClapPage)
+        await bench.pilot.click(offset=(10, 10))
+        assert "NOW  steady 200" in await bench.text()
+
+
+async def test_a_clap_leaves_by_itself_even_from_under_a_question() -> None:
+    async with screen(screens.riding(), clap_s=0.01) as bench:
+        bench.app.action_clap()
+        assert isinstance(bench.app.screen, ClapPage)
+        bench.app.action_leave()
+        await bench.until_said("End the recording?")
+        await bench.press("n")
+        await bench.until_said("NOW  steady 200")
+        assert len(bench.app.screen_stack) == 1
+    assert bench.asks == [CLAPPED]
+
+
+async def test_a_ride_that_ends_behind_a_clap_is_said() -> None:
+    async with screen(screens.riding()) as bench:
+        await bench.press("c")
+        assert "the recording has ended" in await bench.show(replace(bench.snapshot, ended=True))
+        await bench.press("x")
+    assert bench.app.return_value == 0
 
 
 ASKED = "press y on the screen to let Cedar go to 250 W"
@@ -289,7 +365,7 @@ async def test_keys_can_be_tapped() -> None:
 async def test_help_and_table_open_and_close() -> None:
     async with screen(screens.riding(8), LARGE) as bench:
         text = await bench.press("h")
-        for words in ("the rail", "take care", "Warm up", "Puts a mark"):
+        for words in ("the rail", "take care", "Warm up", "Puts a mark", "to line up a camera"):
             assert words in text
         await bench.press("escape")
         text = await bench.press("t")

@@ -16,6 +16,7 @@ from analysis.verdict import decide
 from recorder.live_snapshot import Message
 from recorder.terminal import figures, palette
 from recorder.terminal.arrangement import Needs, arrange
+from recorder.terminal.clap_page import clap_words, draw_clap
 from recorder.terminal.digits import TALL_ROWS, WIDENINGS, Widening, half_rows, tall, tall_width, widest_fitting
 from recorder.terminal.errands import Errands
 from recorder.terminal.far_panel import draw_far
@@ -190,6 +191,38 @@ def _bands_of_blocks(page: str) -> int:
     """How often seven rows or more with blocks follow each other, parted by rows of ordinary text."""
     runs = "".join("#" if "█" in row else " " for row in page.splitlines()).split()
     return sum(len(run) >= TALL_ROWS for run in runs)
+
+
+@given(st.integers(0, 4 * 10**18))
+def test_no_instant_of_a_clap_is_clipped(utc_ns: int) -> None:
+    _, _, day, _, time = clap_words(utc_ns).replace("T", " T ").split()
+    for width, height in ((80, 24), (120, 36), (200, 50)):
+        page = [each.plain for each in draw_clap(utc_ns, width, height)]
+        assert len(page) <= height
+        assert {each.cell_length for each in draw_clap(utc_ns, width, height)} <= {0, width}
+        shapes = [tall(time, widening) for widening in WIDENINGS]
+        assert any(all(row.strip() in "\n".join(page) for row in shape) for shape in shapes)
+        assert "…" not in "".join(page)
+        assert _bands_of_blocks("\n".join(page)) == 1
+        assert any(row.strip() == day for row in page)
+
+
+def test_the_figures_of_a_clap_grow_with_the_screen_down_to_a_line_of_text() -> None:
+    inked = [texts(draw_clap(0, *size)).count("█") for size in ((80, 24), (120, 36), (200, 50), (300, 90))]
+    assert inked == sorted(set(inked))
+    assert texts(draw_clap(0, 24, 5)).split() == ["clap", "00:00:00.000", "UTC", "1970-01-01"]
+
+
+@pytest.mark.parametrize(
+    ("utc_ns", "words"),
+    [  # the second as in POSIX.1-2017, "seconds since the epoch", worked by hand
+        (951_782_400_000_000_000, "clap at 2000-02-29T00:00:00.000Z"),
+        (1_777_730_607_845_999_999, "clap at 2026-05-02T14:03:27.845Z"),
+        (1_777_766_399_999_999_999, "clap at 2026-05-02T23:59:59.999Z"),
+    ],
+)
+def test_the_milliseconds_of_a_clap_are_cut_and_never_rounded_up(utc_ns: int, words: str) -> None:
+    assert clap_words(utc_ns) == words
 
 
 def test_the_caution_takes_a_band_of_the_far_screen_before_an_effort() -> None:

@@ -9,6 +9,7 @@ from contextlib import contextmanager, suppress
 
 from recorder.control_words import Ask
 from recorder.errors import ScreenFailed
+from recorder.host_clock import HostClock, SystemClock
 from recorder.live_snapshot import Snapshot
 from recorder.terminal.live_app import Choose, LiveScreen
 
@@ -16,7 +17,11 @@ _ENDING = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP"
 
 
 def run_screen(
-    next_snapshot: Callable[[], Snapshot], ask: Callable[[Ask], bool | None], owner: bool, choose: Choose
+    next_snapshot: Callable[[], Snapshot],
+    ask: Callable[[Ask], bool | None],
+    owner: bool,
+    choose: Choose,
+    clock: HostClock | None = None,
 ) -> int:
     """Until the ride has ended or somebody leaves: 0; 3 where the screen was left before all was saved.
 
@@ -25,7 +30,7 @@ def run_screen(
 
     :raises ScreenFailed: where the screen itself broke.
     """
-    app = LiveScreen(next_snapshot, ask, owner, choose)
+    app = LiveScreen(next_snapshot, ask, owner, choose, clock=clock or SystemClock())
     with _handlers_kept():
         status = asyncio.run(_run(app))
     if status is None:

@@ -19,6 +19,7 @@ class Key:
 
 KEYS = (
     Key("m", "mark", "mark", "Puts a mark into the recording at this moment."),
+    Key("c", "clap", "clap", "As m, and shows the UTC of the press full-screen, to line up a camera."),
     Key("n", "next_step", "next step", "Ends the present step now and goes on; what was ridden counts."),
     Key("k", "skip", "skip", "Leaves the present step out; it is recorded as skipped."),
     Key("e", "extend", "+30 s", "Makes the present step 30 s longer."),

@@ -11,9 +11,11 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from recorder.control_words import Ask
+from recorder.host_clock import HostClock
 from recorder.live_snapshot import Snapshot
 from recorder.terminal import pages, palette
 from recorder.terminal.arrangement import Rect
+from recorder.terminal.clap_page import ClapPage, clap_words
 from recorder.terminal.errands import Errands, Follower
 from recorder.terminal.keys import KEYS
 from recorder.terminal.panel import Panel
@@ -69,12 +71,16 @@ class LiveScreen(App[int]):
         owner: bool,
         choose: Choose,
         *,
+        clock: HostClock,
         refresh_s: float = 0.5,
+        clap_s: float = 4.0,
     ) -> None:
         super().__init__()
         self._ask = ask
         self._owner = owner
         self._choose = choose
+        self._clock = clock
+        self._clap_s = clap_s
         self._follower = Follower(next_snapshot, lambda found: self._tell(SnapshotCame(found)), refresh_s)
         self._errands = Errands(lambda name, words: self._tell(ErrandFailed(name, words)))
         self._state = ScreenState(owner, 0.0)
@@ -122,6 +128,11 @@ class LiveScreen(App[int]):
 
     def action_mark(self) -> None:
         self._send(Ask("mark"), "mark asked for")
+
+    def action_clap(self) -> None:
+        utc_ns = self._clock.utc_ns()  # before all else, for it says when the key was pressed
+        self._send(Ask("mark", text=clap_words(utc_ns)), "clap asked for")
+        self.push_screen(ClapPage(utc_ns, self._clap_s))
 
     def action_next_step(self) -> None:
         self._send(Ask("next"), "next step asked for")
