@@ -116,8 +116,8 @@ class RideControl:
         match ask.do:
             case "finish":
                 parts.run.stop("hand")
-            case "mark":
-                return self._mark(parts, safe_text(ask.text, LONGEST_TEXT))
+            case "mark" | "clap":
+                return self._mark(parts, safe_text(ask.text, LONGEST_TEXT), for_a_camera=ask.do == "clap")
             case "zero":
                 return self._zero(parts, ask.sensor)
             case "reference":
@@ -128,9 +128,10 @@ class RideControl:
                 return self._load(parts.resistance, ask)
         return "the recording is being finished"
 
-    def _mark(self, parts: ControlledParts, text: str) -> str:
+    def _mark(self, parts: ControlledParts, text: str, *, for_a_camera: bool) -> str:
+        """Without a plan a mark begins or ends a segment; one that lines up a camera never does."""
         parts.session.happened(Event.MARK, text=text)
-        if parts.plan is None:
+        if parts.plan is None and not for_a_camera:
             return parts.run.hand_marks.toggle_by_hand(text)
         return f"marked: {text}" if text else "marked"
 

@@ -233,13 +233,14 @@ def test_where_nothing_is_recorded_nothing_can_be_watched(tmp_path: Path) -> Non
 async def test_a_ride_without_plan_is_marked_and_ended_by_hand(tmp_path: Path) -> None:
     async with riding(tmp_path) as ride:
         client = await ride.screen()
+        assert await answered(client, Ask("clap", text="clap at noon")) == "marked: clap at noon"
         assert await answered(client, Ask("mark", text="climb")) == "segment 1 begun"
         assert await answered(client, Ask("mark")) == "segment 1 ended"
         assert await answered(client, Ask("mark")) == "segment 2 begun"
         assert await answered(client, Ask("next")) == "this ride has no plan"
         summary = await ride.end(client)
     assert summary.reason == "hand"
-    assert len(events(summary, Event.MARK)) == 3
+    assert len(events(summary, Event.MARK)) == 4
     assert ['"hand"' in row["detail"] for row in events(summary, Event.SEGMENT_END)] == [True, False]
 
 

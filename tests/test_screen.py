@@ -207,7 +207,7 @@ async def test_keys_become_asks_in_the_order_pressed() -> None:
         assert "repeat asked for" in await bench.text()
 
 
-CLAPPED = Ask("mark", text="clap at 2026-05-02T14:03:27.845Z")
+CLAPPED = Ask("clap", text="clap at 2026-05-02T14:03:27.845Z")
 
 
 @pytest.mark.parametrize("owner", [True, False])

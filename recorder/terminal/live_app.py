@@ -131,7 +131,7 @@ class LiveScreen(App[int]):
 
     def action_clap(self) -> None:
         utc_ns = self._clock.utc_ns()  # before all else, for it says when the key was pressed
-        self._send(Ask("mark", text=clap_words(utc_ns)), "clap asked for")
+        self._send(Ask("clap", text=clap_words(utc_ns)), "clap asked for")
         self.push_screen(ClapPage(utc_ns, self._clap_s))
 
     def action_next_step(self) -> None:
