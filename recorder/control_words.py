@@ -14,9 +14,10 @@ LONGEST_TEXT = 200
 
 
 class Ask(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """`do`: mark (text), clap (text; a mark that begins no segment), next, skip, extend (seconds), repeat, zero (sensor, or all where None), finish,
-    reference (sensor), own (this is the screen that started the recording), token (text; first on a TCP port),
-    resist (text: the question that is answered with yes), release (a trainer's load)."""
+    """`do`: mark (text), clap (text; a mark that begins no segment), next, skip, extend (seconds), repeat, zero
+    (sensor, or all where None), finish, reference (sensor), own (this is the screen that started the recording),
+    token (text; first on a TCP port), resist (text: the question that is answered with yes), release (a trainer's
+    load)."""
 
     do: Literal[
         "mark",
