@@ -19,7 +19,7 @@ from analysis.mean_interval import (
     ride_intervals,
     student_t,
 )
-from analysis.meter_figures import grid, mean_of
+from analysis.meter_figures import grid, mean_of, mean_torque_nm
 from analysis.meter_signal import MeterSignal, shared_cadence
 from analysis.power_figures import pedalling_seconds
 from analysis.samples import Floats
@@ -106,7 +106,7 @@ def compare(
     cadence = shared_cadence(signals, base.name)
     masks = [_pedalling(grid(cadence, s)) if cadence is not None else None for s in segments]
     bases = [_where(grid(base.power, s), mask) for s, mask in zip(segments, masks, strict=True)]
-    torque = [_torque_nm(b, grid(cadence, s)) for s, b in zip(segments, bases, strict=True)]
+    torque = [mean_torque_nm(b, grid(cadence, s)) for s, b in zip(segments, bases, strict=True)]
     for name, signal in signals.items():
         if signal.power is None or name == base.name:
             continue
@@ -214,9 +214,3 @@ def _pedalling(cadence_rpm: Floats) -> Floats:
 
 def _where(power_w: Floats, mask: Floats | None) -> Floats:
     return power_w if mask is None else power_w * mask
-
-
-def _torque_nm(power_w: Floats, cadence_rpm: Floats) -> float:
-    both = np.isfinite(power_w) & np.isfinite(cadence_rpm)
-    angle = float(cadence_rpm[both].sum()) * math.pi / 30
-    return float(power_w[both].sum()) / angle if angle > 0 else math.nan

@@ -10,8 +10,9 @@ import numpy as np
 
 from analysis.comparison import APART, Comparison, Pair, Setup, compare
 from analysis.confidence_sequence import FIRST_VERDICT_S, WANDER_FLOOR_PCT2_S, LiveInterval, live_interval
+from analysis.fresh_means import SECOND_NS
 from analysis.mean_interval import RatioSeries, prewhitened_interval, ratio_series
-from analysis.meter_figures import SECOND_NS, mean_of
+from analysis.meter_figures import mean_of
 from analysis.meter_signal import MeterSignal
 from analysis.paired_seconds import PairedSeconds, paired_seconds
 from analysis.rows import Row

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from analysis.fresh_means import SECOND_NS, fresh_means
 from analysis.grid import HeldSignal
 from analysis.meter_signal import MeterSignal
 from analysis.power_figures import (
@@ -20,8 +21,6 @@ from analysis.power_figures import (
 )
 from analysis.samples import Floats, Ints
 from analysis.segments import Segment
-
-SECOND_NS = 1_000_000_000
 
 Split = Literal["measured", "inferred", "doubled", "not stated", "none"]
 _SPLIT: dict[str | None, Split] = {
@@ -86,7 +85,7 @@ def meter_figures(signal: MeterSignal, segment: Segment) -> MeterFigures:
         greatest_30s_w=_greatest(signal.power, 30, start_ns, stop_ns),
         quartic_mean_w=quartic_mean_w(power_w),
         mean_cadence_rpm=_mean(signal.cadence, start_ns, stop_ns),
-        mean_torque_nm=_mean_torque(power_w, cadence_rpm),
+        mean_torque_nm=mean_torque_nm(power_w, cadence_rpm),
         left_share_pct=100 * left_w / (left_w + right_w) if left_w + right_w > 0 else math.nan,
         left_w=left_w,
         right_w=right_w,
@@ -104,12 +103,7 @@ def grid(held: HeldSignal | None, segment: Segment, lag_s: float = 0.0) -> Float
 
     A meter that trails by `lag_s` is read that much later, so that all answer to the same effort.
     """
-    seconds = int(segment.judged_s)
-    if held is None:
-        return np.full(seconds, np.nan)
-    edges = segment.judged_from_ns + SECOND_NS * np.arange(seconds + 1, dtype=np.int64) + round(lag_s * 1e9)
-    part = held.between(edges)
-    return np.where(part.fresh_ns == SECOND_NS, part.value_ns / SECOND_NS, np.nan)
+    return fresh_means(held, segment.judged_from_ns, segment.stop_ns, SECOND_NS, lag_s)
 
 
 def mean_of(values: Floats) -> float:
@@ -136,7 +130,8 @@ def _greatest_sample(signal: MeterSignal, start_ns: int, stop_ns: int) -> float:
     return greatest_sample_w(power.host_ns, power.values, start_ns, stop_ns)
 
 
-def _mean_torque(power_w: Floats, cadence_rpm: Floats) -> float:
+def mean_torque_nm(power_w: Floats, cadence_rpm: Floats) -> float:
+    """Work over crank angle, on the grid seconds (n,) in which both are known; nan where nothing turned."""
     both = np.isfinite(power_w) & np.isfinite(cadence_rpm)
     angle = float(cadence_rpm[both].sum()) * math.pi / 30
     return float(power_w[both].sum()) / angle if angle > 0 else math.nan
