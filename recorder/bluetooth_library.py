@@ -56,10 +56,10 @@ __all__ = [
 ]
 
 if sys.platform == "linux":
-    from dbus_fast import BusType, DBusError, Message, MessageType, Variant
+    from dbus_fast import BusType, Message, MessageType
     from dbus_fast.aio import MessageBus
 
-    __all__ += ["BusType", "DBusError", "Message", "MessageBus", "MessageType", "Variant"]
+    __all__ += ["BusType", "Message", "MessageBus", "MessageType"]
 
 # What goes wrong is said in our own words; without a handler these libraries would write to the terminal themselves.
 for _library in ("bleak", "dbus_fast"):
