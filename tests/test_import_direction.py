@@ -12,7 +12,7 @@ PACKAGES = ("analysis", "recorder", "simulated_sensors", "tests")
 ONE_PLACE = {
     "bleak": "recorder/bluetooth_library.py",
     "dbus_fast": "recorder/bluetooth_library.py",
-    "aiomqtt": "recorder/mqtt_relay.py",
+    "aiomqtt": "recorder/mqtt_client.py",
     "time": "recorder/host_clock.py",
 }
 TEXTUAL_FOLDER = "recorder/terminal/"
