@@ -1,4 +1,4 @@
-"""By how much one device's clock differs from another's, and how it drifts, from the power both recorded of one ride."""
+"""How far the clock of one device is from that of another, and how it drifts, from the power that both recorded."""
 
 from __future__ import annotations
 
@@ -61,7 +61,9 @@ class Alignment:
         return np.asarray(time_s + self.offset_s + drift * 1e-6 * (time_s - self.epoch_s), dtype=np.float64)
 
 
-def align_clocks(reference: Track, other: Track, *, guess_s: float | None = None, within_s: float = 900.0) -> Alignment:
+def align_clocks(
+    reference: Track, other: Track, *, guess_s: float | None = None, within_s: float = 900.0
+) -> Alignment:
     """Offset and drift of the other's clock against the reference's.
 
     With `guess_s` the offset is sought within ± `within_s` of it (two clocks that both say UTC: guess 0), without it
