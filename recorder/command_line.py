@@ -110,7 +110,10 @@ def scan(arguments: Sequence[str]) -> int:
 
     from recorder.scan import Seen
     from recorder.scan import scan as look_around
-    from recorder.scan_words import as_dict, in_words, write_starter_bench
+    from recorder.scan_words import as_dict, in_words, require_free_place, write_starter_bench
+
+    if options.bench is not None:
+        require_free_place(options.bench)
 
     async def listen() -> list[Seen]:
         async with backend_for(options.through) as backend:

@@ -6,6 +6,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from analysis.safe_text import safe_text
 from recorder.errors import FolderUnusable
 from recorder.scan import Seen, starter_bench
 
@@ -39,12 +40,27 @@ def as_dict(one: Seen) -> dict[str, Any]:
     return asdict(one)
 
 
+def require_free_place(path: Path) -> None:
+    """Asked before listening, so that nobody waits for a file that is then not written.
+
+    :raises FolderUnusable: where the file exists already or its folder does not.
+    """
+    if path.exists() or path.is_symlink():
+        raise FolderUnusable(f"{_shown(path)} exists already and is not overwritten; give another name.")
+    if not path.parent.is_dir():
+        raise FolderUnusable(f"{_shown(path)} cannot be written (no such folder); give another place.")
+
+
 def write_starter_bench(path: Path, seen: list[Seen]) -> None:
     """:raises FolderUnusable: where the file exists already or cannot be written."""
     try:
         with path.open("x", encoding="utf-8") as file:
             file.write(starter_bench(seen))
     except FileExistsError as error:
-        raise FolderUnusable(f"{path} exists already and is not overwritten; give another name.") from error
+        raise FolderUnusable(f"{_shown(path)} exists already and is not overwritten; give another name.") from error
     except OSError as error:
-        raise FolderUnusable(f"{path} cannot be written ({error.strerror}); give another place.") from error
+        raise FolderUnusable(f"{_shown(path)} cannot be written ({error.strerror}); give another place.") from error
+
+
+def _shown(path: Path) -> str:
+    return safe_text(str(path), 200)

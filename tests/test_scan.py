@@ -3,10 +3,12 @@
 import tomllib
 from pathlib import Path
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.bench_file import parse_bench
+from analysis.command_line import main
 from recorder.scan import Seen, guess_kind, scan, starter_bench
 from tests.bluez_bench import fake_bluez, needs_fake_bluez, recording, ride, sensor, target, until
 
@@ -53,3 +55,17 @@ class TestOnBluez:
         assert seen[0].services == ("1816",)
         assert -60 < (seen[0].rssi_dbm or 0) < -20
         assert seen[2].rssi_dbm is None
+
+
+def test_a_bench_file_that_is_there_is_refused_before_anybody_listens(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    taken = tmp_path / "bench.toml"
+    taken.write_text("mine")
+    for place, words in ((taken, "exists already"), (tmp_path / "nowhere" / "bench.toml", "no such folder")):
+        # A radio that does not exist would be refused next.
+        assert main(["scan", "--bench", str(place), "--through", "nothing"]) == 2
+        said = capsys.readouterr()
+        assert words in said.err
+        assert said.err.count("\n") == 1
+    assert taken.read_text() == "mine"
