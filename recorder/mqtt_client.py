@@ -160,10 +160,11 @@ async def connected(
     will: Will | None = None,
     keepalive_s: int = KEEPALIVE_S,
     most_waiting: int = MOST_WAITING,
+    timeout_s: float = TIMEOUT_S,
 ) -> AsyncIterator[Connection]:
     """One connection, for as long as the block runs. :raises BrokerTrouble: where none can be made."""
     address = broker.address
-    await _try_door(broker)
+    await _try_door(broker, timeout_s)
     coming = _Waiting(most_waiting)
     client = aiomqtt.Client(
         address.host,
@@ -173,7 +174,7 @@ async def connected(
         identifier=client_id,
         clean_session=True,
         keepalive=keepalive_s,
-        timeout=TIMEOUT_S,
+        timeout=timeout_s,
         tls_context=broker.tls_context,
         will=None if will is None else aiomqtt.Will(will.topic, will.payload, will.qos, retain=False),
         queue_type=cast("type[asyncio.Queue[aiomqtt.Message]]", lambda maxsize: coming),
@@ -194,16 +195,16 @@ async def connected(
             await taking
 
 
-async def _try_door(broker: Broker) -> None:
+async def _try_door(broker: Broker, timeout_s: float) -> None:
     """Opens and closes a connection with asyncio's own means. The library would do it in a thread, which cannot be
     cancelled, and would leave the socket to the garbage collector where TLS fails."""
     address = broker.address
     try:
-        async with asyncio.timeout(TIMEOUT_S):
+        async with asyncio.timeout(timeout_s):
             _, writer = await asyncio.open_connection(address.host, address.port, ssl=broker.tls_context)
         writer.close()
         with suppress(OSError, TimeoutError):
-            async with asyncio.timeout(TIMEOUT_S):
+            async with asyncio.timeout(timeout_s):
                 await writer.wait_closed()
     except (OSError, UnicodeError) as error:
         raise connect_trouble(address, error) from error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -10,6 +11,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from recorder.broker_address import add_broker_options, checked_topic, open_broker
 from recorder.command_line import CAUTION, command_parser, say
 
 if TYPE_CHECKING:
@@ -33,12 +35,23 @@ def watch(arguments: Sequence[str]) -> int:
         action="store_true",
         help="end that recording properly, if the screen that started it is no longer there",
     )
+    parser.add_argument(
+        "--publish",
+        metavar="URL",
+        help="no screen: publish the ride to an MQTT broker, mqtts://[ACCOUNT@]HOST[:PORT]",
+    )
+    parser.add_argument("--topic", metavar="NAME", help="with --publish: the topic (default wattproof/BENCH/live)")
+    add_broker_options(parser)
     options = parser.parse_args(arguments)
+    if options.publish is None and (options.topic or options.ca or options.password_file):
+        parser.error("--topic, --ca and --password-file go with --publish")
 
     from recorder import recorder_process
 
     if options.finish:
         return recorder_process.watch(options.folder, _finish)
+    if options.publish is not None:
+        return recorder_process.watch(options.folder, _publishing(options))
     screen = None if options.plain else live_screen()
     return recorder_process.watch(options.folder, screen or plain_screen)
 
@@ -93,6 +106,27 @@ def plain_screen(client: ControlClient, owner: bool) -> int:
         if client.closed:
             say("the recorder has let this screen go.")
             return 3
+
+
+def _publishing(options: argparse.Namespace) -> Screen:
+    """:raises BadInput: where the options do not make a broker."""
+    import asyncio
+
+    from recorder.host_clock import SystemClock
+    from recorder.live_screen import ScreenView
+    from recorder.live_stream_publisher import LivePublisher
+
+    broker = open_broker(options.publish, options.ca, options.password_file, os.environ)
+    topic = None if options.topic is None else checked_topic(options.topic)
+
+    def screen(client: ControlClient, owner: bool) -> int:
+        async def publish() -> int:
+            view = ScreenView(client, owner)
+            return await LivePublisher(view.next_snapshot, broker, topic, SystemClock(), say).run()
+
+        return asyncio.run(publish())
+
+    return screen
 
 
 def _finish(client: ControlClient, owner: bool) -> int:

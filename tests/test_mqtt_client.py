@@ -60,7 +60,7 @@ def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[int, Pat
 
 async def trouble_with(broker: Broker) -> BrokerTrouble:
     with pytest.raises(BrokerTrouble) as caught:
-        async with connected(broker, "alder-1"):
+        async with connected(broker, "alder-1", timeout_s=1.5):
             pass
     return caught.value
 
