@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 HOLD_S = 2.5
 HOLD_REVOLUTIONS = 1.5
@@ -66,6 +68,46 @@ class HeldSignal:
         self._value = np.where(np.isfinite(value), value, 0.0)
         self._area_before = np.concatenate(([0.0], np.cumsum(self._value * lasts_ns)))
         self._fresh_before = np.concatenate(([0], np.cumsum(lasts_ns)))
+
+    def where(self, holds: Callable[[Floats], Bools]) -> HeldSignal:
+        """The same, with nothing held where its value is not one of these."""
+        kept = np.where(holds(self._value), self._value, np.nan)
+        return HeldSignal(self.start_ns, kept, self.stop_ns - self.start_ns)
+
+    def without(self, spans_ns: Ints) -> HeldSignal:
+        """The same, with nothing held in these spans (k, 2), which are apart and in order; as it was behind them."""
+        if not len(spans_ns):
+            return self
+        begin_ns, end_ns = spans_ns[:, 0], spans_ns[:, 1]
+        span = np.searchsorted(begin_ns, self.start_ns, side="right") - 1
+        keep = (span < 0) | (self.start_ns >= end_ns[np.maximum(span, 0)])
+        again, until_ns = self.at(end_ns), self._held_until(end_ns)
+        nothing = np.full(len(spans_ns), np.nan)
+        return HeldSignal(
+            np.concatenate((begin_ns, end_ns, self.start_ns[keep])),
+            np.concatenate((nothing, again, self._value[keep])),
+            np.concatenate((np.zeros_like(begin_ns), until_ns - end_ns, (self.stop_ns - self.start_ns)[keep])),
+        )
+
+    def else_from(self, other: HeldSignal) -> HeldSignal:
+        """The same, and where nothing is held what `other` holds."""
+        holds = self.stop_ns > self.start_ns
+        start_ns, stop_ns, value = self.start_ns[holds], self.stop_ns[holds], self._value[holds]
+        begins = np.append(True, start_ns[1:] > stop_ns[:-1])[: start_ns.size]
+        ends = np.append(begins[1:], True)[: start_ns.size]
+        rest = other.without(np.column_stack((start_ns[begins], stop_ns[ends])))
+        return HeldSignal(
+            np.concatenate((rest.start_ns, start_ns)),
+            np.concatenate((np.where(rest.stop_ns > rest.start_ns, rest._value, np.nan), value)),
+            np.concatenate((rest.stop_ns - rest.start_ns, stop_ns - start_ns)),
+        )
+
+    def _held_until(self, instant_ns: Ints) -> Ints:
+        """When the value that is held at each instant ends; that instant where none is."""
+        if self.start_ns.size == 0:
+            return instant_ns
+        index = np.maximum(np.searchsorted(self.start_ns, instant_ns, side="right") - 1, 0)
+        return np.asarray(np.maximum(self.stop_ns[index], instant_ns), np.int64)
 
     def up_to(self, instant_ns: Ints) -> Held:
         """Integral and fresh time from the beginning of the signal up to each instant."""

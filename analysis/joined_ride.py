@@ -63,8 +63,6 @@ def _moved(row: Row, offset_ns: int, taken: int) -> Row:
 def _chained(before: SensorSamples | None, after: SensorSamples | None, offset_ns: int) -> SensorSamples:
     earlier = before or SensorSamples(after.sensor if after is not None else "")
     later = after or SensorSamples(earlier.sensor)
-    packets = dict.fromkeys([*earlier.torque_packets, *later.torque_packets])
-    none = empty_series()
     return SensorSamples(
         sensor=earlier.sensor,
         power_w=_follow(earlier.power_w, later.power_w, offset_ns),
@@ -73,12 +71,17 @@ def _chained(before: SensorSamples | None, after: SensorSamples | None, offset_n
         balance_reference=later.balance_reference or earlier.balance_reference,
         temperature_c=_follow(earlier.temperature_c, later.temperature_c, offset_ns),
         battery_pct=_follow(earlier.battery_pct, later.battery_pct, offset_ns),
-        torque_packets={
-            n: _follow(earlier.torque_packets.get(n, none), later.torque_packets.get(n, none), offset_ns)
-            for n in packets
-        },
+        torque_packets=_all_follow(earlier.torque_packets, later.torque_packets, offset_ns),
+        crank_packets=_all_follow(earlier.crank_packets, later.crank_packets, offset_ns),
         arrivals_ns=np.concatenate((earlier.arrivals_ns, later.arrivals_ns + offset_ns)),
+        untimed_ns=np.concatenate((earlier.untimed_ns, later.untimed_ns + offset_ns)),
     )
+
+
+def _all_follow(before: Mapping[str, Series], after: Mapping[str, Series], offset_ns: int) -> dict[str, Series]:
+    none = empty_series()
+    names = dict.fromkeys([*before, *after])
+    return {n: _follow(before.get(n, none), after.get(n, none), offset_ns) for n in names}
 
 
 def _follow(before: Series, after: Series, offset_ns: int) -> Series:

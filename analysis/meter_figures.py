@@ -21,6 +21,7 @@ from analysis.power_figures import (
 )
 from analysis.samples import Floats, Ints
 from analysis.segments import Segment
+from analysis.untimed import joined
 
 Split = Literal["measured", "inferred", "doubled", "not stated", "none"]
 _SPLIT: dict[str | None, Split] = {
@@ -38,10 +39,14 @@ class MeterFigures:
     """nan where it cannot be said.
 
     Means are over the time in which the meter's value was fresh; `coverage_pct` is the share of that time, a gap a
-    stretch without. `mean_with_rest_w` counts silence at zero cadence as 0 W. The quartic mean takes whole 30 s
+    stretch without. `mean_with_rest_w` counts silence at zero cadence as 0 W. The mean cadence is over the time in
+    which the rider pedals, turns by the sensor's own clock where it counts them; `mean_cadence_with_rest_rpm` is over
+    rests as well. The quartic mean takes whole 30 s
     windows only, so the first 29 s of a segment give none. Torque is work over crank angle. `left_w` and `right_w`
     are as the meter splits them, `split` says how it does, and only where `balance_reference` is "left" did the meter
-    say whose share it sends. `rate_hz` counts notifications, understood or not.
+    say whose share it sends. `untimed_s`: part of the gaps in which an arrival does not tell when something was
+    measured, since the computer stood still or the radio held packets up. `rate_hz` counts notifications, understood
+    or not.
     """
 
     meter: str
@@ -54,6 +59,7 @@ class MeterFigures:
     greatest_30s_w: float
     quartic_mean_w: float
     mean_cadence_rpm: float
+    mean_cadence_with_rest_rpm: float
     mean_torque_nm: float
     left_share_pct: float
     left_w: float
@@ -63,6 +69,7 @@ class MeterFigures:
     coverage_pct: float
     gaps: int
     longest_gap_s: float
+    untimed_s: float
     rate_hz: float
 
 
@@ -84,7 +91,8 @@ def meter_figures(signal: MeterSignal, segment: Segment) -> MeterFigures:
         greatest_5s_w=_greatest(signal.power, 5, start_ns, stop_ns),
         greatest_30s_w=_greatest(signal.power, 30, start_ns, stop_ns),
         quartic_mean_w=quartic_mean_w(power_w),
-        mean_cadence_rpm=_mean(signal.cadence, start_ns, stop_ns),
+        mean_cadence_rpm=_mean(signal.pedalled, start_ns, stop_ns),
+        mean_cadence_with_rest_rpm=_mean(signal.turned_and_rested, start_ns, stop_ns),
         mean_torque_nm=mean_torque_nm(power_w, cadence_rpm),
         left_share_pct=100 * left_w / (left_w + right_w) if left_w + right_w > 0 else math.nan,
         left_w=left_w,
@@ -94,6 +102,7 @@ def meter_figures(signal: MeterSignal, segment: Segment) -> MeterFigures:
         coverage_pct=100 * (1 - float(gaps_ns.sum()) / length_ns) if length_ns > 0 else 0.0,
         gaps=len(gaps_ns),
         longest_gap_s=float(gaps_ns.max()) / 1e9 if len(gaps_ns) else 0.0,
+        untimed_s=_untimed_s(signal, start_ns, stop_ns),
         rate_hz=float(arrived[1] - arrived[0]) * 1e9 / length_ns if length_ns > 0 else math.nan,
     )
 
@@ -141,6 +150,11 @@ def _sides(signal: MeterSignal, segment: Segment, power_w: Floats) -> tuple[floa
     """Mean watts of left and right over the seconds with power and balance; a doubling meter sends none."""
     left_w, right_w = left_and_right_w(power_w, grid(signal.balance, segment))
     return mean_of(left_w), mean_of(right_w)
+
+
+def _untimed_s(signal: MeterSignal, start_ns: int, stop_ns: int) -> float:
+    spans = joined([(start, stop) for s in signal.samples for start, stop in s.untimed_ns.tolist()])
+    return float(np.maximum(np.diff(np.clip(spans, start_ns, stop_ns)), 0).sum()) / 1e9
 
 
 def _gaps_ns(held: HeldSignal | None, start_ns: int, stop_ns: int) -> Ints:

@@ -12,6 +12,7 @@ import numpy as np
 from analysis.rows import Row
 from analysis.samples import (
     CADENCE_ORDER,
+    CRANK_COLUMNS,
     POWER_ORDER,
     TORQUE_COLUMNS,
     Ints,
@@ -19,6 +20,7 @@ from analysis.samples import (
     Series,
     empty_series,
 )
+from analysis.untimed import UNTIMED_EVENTS, with_untimed
 
 MEASURED = frozenset({"notification", "imported", "relayed"})
 FIRST_CAPACITY = 64
@@ -78,7 +80,7 @@ class _Stream:
     cadence: _Columns = field(default_factory=lambda: _Columns(["cadence_rpm"]))
     balance: _Columns = field(default_factory=lambda: _Columns(["balance_left_pct"]))
     torque: _Columns = field(default_factory=lambda: _Columns(TORQUE_COLUMNS))
-    has_crank: bool = False
+    crank: _Columns = field(default_factory=lambda: _Columns(CRANK_COLUMNS))
     balance_reference: str | None = None
     reference_ns: int = 0
 
@@ -91,9 +93,8 @@ class _Stream:
         _add_known(self.balance, host_ns, found.get("balance_left_pct"))
         if found.get("balance_reference") and host_ns >= self.reference_ns:
             self.balance_reference, self.reference_ns = found["balance_reference"], host_ns
-        self.has_crank = self.has_crank or not math.isnan(_number(found.get("crank_revolutions")))
-        if not math.isnan(_number(found.get("accumulated_torque_nm"))):
-            self.torque.add(host_ns, *(_number(found.get(name)) for name in TORQUE_COLUMNS))
+        _add_packet(self.crank, host_ns, found)
+        _add_packet(self.torque, host_ns, found)
 
 
 @dataclass
@@ -116,7 +117,7 @@ class _Sensor:
     def samples(self, sensor: str) -> SensorSamples:
         power = next((s for c in POWER_ORDER if (s := self.streams.get(c)) and s.power.length), None)
         cadence = next((s for c in CADENCE_ORDER if (s := self.streams.get(c)) and s.cadence.length), None)
-        crank = next((s for c in CADENCE_ORDER if (s := self.streams.get(c)) and s.has_crank), None)
+        crank = next((s for c in CADENCE_ORDER if (s := self.streams.get(c)) and s.crank.length), None)
         main = power or cadence or crank
         nothing = empty_series()
         return SensorSamples(
@@ -127,9 +128,8 @@ class _Sensor:
             balance_reference=power.balance_reference if power else None,
             temperature_c=self.temperature.series("temperature_c"),
             battery_pct=self.battery.series("battery_pct"),
-            torque_packets={n: power.torque.series(n) for n in TORQUE_COLUMNS}
-            if power and power.torque.length
-            else {},
+            torque_packets=_packets(power.torque) if power else {},
+            crank_packets=_packets(cadence.crank) if cadence else {},
             arrivals_ns=main.arrivals.host_ns if main else nothing.host_ns,
         )
 
@@ -137,11 +137,13 @@ class _Sensor:
 class SampleGatherer:
     """Give it every row with the fields that `RowDecoder` finds in it, in host order; a late row is put in its place.
 
-    `samples` costs nothing that grows with the ride, and what it has returned stays as it was.
+    `samples` costs nothing that grows with the ride, and what it has returned stays as it was. `untimed`: events that
+    take the date from what came before them.
     """
 
     def __init__(self) -> None:
         self.events: list[Row] = []
+        self.untimed: list[Row] = []
         self.last_ns = 0
         self._sensors: dict[str, _Sensor] = {}
 
@@ -149,6 +151,8 @@ class SampleGatherer:
         self.last_ns = max(self.last_ns, row.host_ns)
         if row.event is not None:
             self.events.append(row)
+        if row.event in UNTIMED_EVENTS:
+            self.untimed.append(row)
         if row.row_kind not in MEASURED or not row.sensor:
             return
         sensor = self._sensors.get(row.sensor)
@@ -158,7 +162,7 @@ class SampleGatherer:
 
     def samples(self) -> dict[str, SensorSamples]:
         """Of every sensor that measured anything, as `recording_reader.read_recording` gives them."""
-        return {name: sensor.samples(name) for name, sensor in self._sensors.items()}
+        return {name: with_untimed(sensor.samples(name), self.untimed) for name, sensor in self._sensors.items()}
 
     def heard_ns(self, sensor: str) -> int | None:
         """When it last sent anything."""
@@ -176,7 +180,9 @@ def samples_since(samples: SensorSamples, from_ns: int) -> SensorSamples:
         temperature_c=_since(samples.temperature_c, from_ns),
         battery_pct=_since(samples.battery_pct, from_ns),
         torque_packets={},
+        crank_packets={name: _since(series, from_ns) for name, series in samples.crank_packets.items()},
         arrivals_ns=samples.arrivals_ns[_first(samples.arrivals_ns, from_ns) :],
+        untimed_ns=samples.untimed_ns[samples.untimed_ns[:, 1] > from_ns],
     )
 
 
@@ -187,6 +193,16 @@ def _since(series: Series, from_ns: int) -> Series:
 
 def _first(host_ns: Ints, from_ns: int) -> int:
     return max(int(np.searchsorted(host_ns, from_ns)) - 1, 0)
+
+
+def _packets(columns: _Columns) -> dict[str, Series]:
+    return {name: columns.series(name) for name in columns.names} if columns.length else {}
+
+
+def _add_packet(columns: _Columns, host_ns: int, found: Mapping[str, Any]) -> None:
+    """A row that has the first of the columns."""
+    if not math.isnan(_number(found.get(columns.names[0]))):
+        columns.add(host_ns, *(_number(found.get(name)) for name in columns.names))
 
 
 def _number(value: Any) -> float:

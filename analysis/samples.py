@@ -24,6 +24,8 @@ TORQUE_COLUMNS = (
     "wheel_event_s",
     "power_w",
 )
+# Aligned in `SensorSamples.crank_packets`.
+CRANK_COLUMNS = ("crank_revolutions", "cadence_rpm")
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,9 @@ class SensorSamples:
     """One sensor's measurements. `arrivals_ns`: every notification of the characteristic that carries power
     (cadence for a cadence sensor), understood or not; rate and gaps are judged on it.
 
-    `torque_packets` are the rows with accumulated torque: Series for each column, aligned.
+    `torque_packets` are the rows with accumulated torque, `crank_packets` those of the cadence's characteristic that
+    count turns: Series for each column, aligned, nan for absent. `untimed_ns` (k, 2): stretches, apart and in order,
+    in which an arrival does not tell when something was measured.
     """
 
     sensor: str
@@ -64,7 +68,9 @@ class SensorSamples:
     temperature_c: Series = field(default_factory=empty_series)
     battery_pct: Series = field(default_factory=empty_series)
     torque_packets: Mapping[str, Series] = field(default_factory=dict)
+    crank_packets: Mapping[str, Series] = field(default_factory=dict)
     arrivals_ns: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    untimed_ns: Ints = field(default_factory=lambda: np.empty((0, 2), np.int64))
 
 
 def sensor_samples(sensor: str, columns: Mapping[str, Any]) -> SensorSamples:
@@ -90,7 +96,8 @@ def sensor_samples(sensor: str, columns: Mapping[str, Any]) -> SensorSamples:
         balance_reference=str(known[-1]) if known.size else None,
         temperature_c=_series(columns, "temperature_c", host_ns, np.ones(len(host_ns), bool)),
         battery_pct=_series(columns, "battery_pct", host_ns, np.ones(len(host_ns), bool)),
-        torque_packets=_torque_packets(columns, host_ns, power_rows),
+        torque_packets=_packets(columns, host_ns, power_rows, TORQUE_COLUMNS),
+        crank_packets=_packets(columns, host_ns, cadence_rows, CRANK_COLUMNS),
         arrivals_ns=host_ns[characteristic == main] if main else host_ns[:0],
     )
 
@@ -111,9 +118,9 @@ def _series(columns: Mapping[str, Any], name: str, host_ns: Ints, rows: Any) -> 
     return Series(host_ns[use], values[use])
 
 
-def _torque_packets(columns: Mapping[str, Any], host_ns: Ints, rows: Any) -> dict[str, Series]:
-    torque = _values(columns, "accumulated_torque_nm", len(host_ns))
-    use = rows & ~np.isnan(torque)
+def _packets(columns: Mapping[str, Any], host_ns: Ints, rows: Any, names: tuple[str, ...]) -> dict[str, Series]:
+    """The rows that have the first of these columns."""
+    use = rows & ~np.isnan(_values(columns, names[0], len(host_ns)))
     if not bool(np.any(use)):
         return {}
-    return {name: Series(host_ns[use], _values(columns, name, len(host_ns))[use]) for name in TORQUE_COLUMNS}
+    return {name: Series(host_ns[use], _values(columns, name, len(host_ns))[use]) for name in names}
