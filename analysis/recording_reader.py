@@ -34,6 +34,7 @@ from analysis.rows import Row
 from analysis.safe_text import safe_text
 from analysis.samples import SensorSamples, sensor_samples
 from analysis.segments import Segment, segments_from_events, whole_ride
+from analysis.untimed import UNTIMED_EVENTS, with_untimed
 
 _SAMPLE_COLUMNS = (
     "host_ns",
@@ -101,7 +102,8 @@ def read_recording(path: Path) -> Recording:
     try:
         events = _events(file)
         table = _sample_table(file, metadata.decoder_version)
-        samples = _samples(metadata, table)
+        untimed = [row for row in events if row.event in UNTIMED_EVENTS]
+        samples = {name: with_untimed(s, untimed) for name, s in _samples(metadata, table).items()}
     # A footer has no checksum: damaged, it may also give indices and numbers that cannot be.
     except (OSError, ValueError, LookupError, ArithmeticError, pa.ArrowException) as fault:
         raise BadRecording(

@@ -12,7 +12,14 @@ from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
 from analysis.recording_reader import Recording
 from analysis.segment_metrics import SegmentMetrics
-from analysis.words import MEANS_SENTENCE, amendment_sentences, comparisons_sentence, ride_sentence, verdict_sentence
+from analysis.words import (
+    MEANS_SENTENCE,
+    amendment_sentences,
+    comparisons_sentence,
+    ride_sentence,
+    untimed_sentences,
+    verdict_sentence,
+)
 
 WIDTH = 80
 _HEAD = ("", "mean W", "max 1 s", "rpm", "covered", "gaps", "against reference")
@@ -26,6 +33,8 @@ def report_table(recording: Recording, judged: Judged) -> str:
     for result in judged.segments:
         lines += ["", _segment_head(result)]
         lines += [_meter_row(f, result.comparisons.get(f.meter), judged.reference) for f in result.meters.values()]
+    untimed = untimed_sentences(recording.events, recording.samples)
+    lines += ["", *(_wrapped(s) for s in untimed)] if untimed else []
     if judged.verdicts:
         lines.append("")
         lines += [_wrapped(verdict_sentence(v)) for v in judged.verdicts.values()]

@@ -3,14 +3,39 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
 
 from analysis.amendments import Amendments, change_words
 from analysis.lag import Lag
 from analysis.response_time import ResponseTime
 from analysis.ride_verdict import RideVerdict
+from analysis.rows import Row
+from analysis.samples import SensorSamples
 from analysis.sprints import HELD
+from analysis.untimed import Span, burst_spans, host_spans, joined
 from analysis.whole_ride import WholeRide
+
+
+def untimed_sentences(events: Sequence[Row], samples: Mapping[str, SensorSamples]) -> list[str]:
+    """What had to be left out because nobody knows when it was measured; empty for a ride without troubles."""
+    found = []
+    still_s = _length_s(host_spans(events))
+    if still_s:
+        found.append(
+            f"{still_s:.1f} s are left out of every comparison: the recorder stood still or the computer slept, "
+            "so what came in meanwhile is dated late."
+        )
+    for name, sensor in samples.items():
+        held_s = _length_s(burst_spans(sensor, events))
+        if held_s:
+            found.append(f"{name}: {held_s:.1f} s are left out: the radio held packets up and let them go together.")
+    return found
+
+
+def _length_s(spans: Sequence[Span]) -> float:
+    return float(np.diff(joined(spans)).sum()) / 1e9
 
 
 def verdict_sentence(verdict: RideVerdict) -> str:

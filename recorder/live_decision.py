@@ -23,6 +23,7 @@ from analysis.row_samples import SampleGatherer
 from analysis.rows import Event, Row
 from analysis.samples import SensorSamples
 from analysis.segments import Segment
+from analysis.untimed import UNTIMED_EVENTS, untimed_mark
 from recorder.source import RecordSink
 
 LOOK_EVERY_S = 2.0
@@ -59,7 +60,7 @@ class LiveDecision:
             self._marks.append(row)
         elif row.event == Event.LAG_ADOPTED:
             self._lags.append(row)
-        elif row.event is None:
+        elif row.event is None or row.event in UNTIMED_EVENTS:
             self._gatherer.add(row, fields)
 
     def decided(self) -> bool:
@@ -111,7 +112,7 @@ class LiveDecision:
 
     def _finished(self, so_far: RideSoFar, setup: Setup, segments: Sequence[Segment]) -> Judged:
         settled = not segments or so_far.last_ns > segments[-1].stop_ns + _SETTLED_NS
-        key = (tuple(segments), setup, settled)
+        key = (tuple(segments), setup, settled, untimed_mark(so_far.samples))
         if self._kept is None or self._kept[0] != key:
             signals = bench_signals(self._bench, so_far.samples)
             self._kept = (key, judge_segments_so_far(signals, segments, setup) if segments else Judged())

@@ -29,6 +29,7 @@ from analysis.rows import Row
 from analysis.samples import Floats
 from analysis.segment_metrics import SegmentMetrics
 from analysis.segments import Segment, whole_ride
+from analysis.untimed import untimed_mark
 
 S = 1_000_000_000
 # Held values reach 6 s, a lag 5 s: what is older changes nothing any more.
@@ -80,7 +81,7 @@ class FigureMaker:
         if not segment_rows and not has_plan and known_ns > 0:
             running = running_until(whole_ride(known_ns), known_ns)
         ride = _Ride(gatherer, bench, setup)
-        mark = (bench, setup)
+        mark = (bench, setup, untimed_mark(gatherer.samples()) if gatherer.untimed else ())
         settled = not finished or known_ns > finished[-1].stop_ns + SETTLED_NS
         done: Judged = self._keep("finished", (mark, finished, settled), lambda: ride.judged(finished))
         present: Judged = self._keep("running", (mark, running), lambda: ride.judged_lately(running))

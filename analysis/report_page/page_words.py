@@ -18,6 +18,7 @@ from analysis.response_time import ResponseTime
 from analysis.ride_verdict import RideVerdict
 from analysis.segments import Segment
 from analysis.tolerance import Expectation, Tolerance
+from analysis.words import untimed_sentences
 
 LITTLE_COVERED_PCT = 90.0
 
@@ -42,6 +43,7 @@ def cannot_say(recording: Recording, judged: Judged) -> Iterable[str]:
     for name in powered:
         if heard[name].coverage_pct < LITTLE_COVERED_PCT:
             yield f"{name} was fresh for {heard[name].coverage_pct:.0f} % of the ride only; the rest is not compared."
+    yield from untimed_sentences(recording.events, recording.samples)
     if len(judged.segments) == 1 and judged.segments[0].segment.segment_no == 0:
         yield "No segment was marked: the whole ride is taken as one."
 
