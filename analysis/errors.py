@@ -3,6 +3,7 @@
 WattproofError                  base of all; the command line prints it and exits with 2
 ├── BadInput                    a file or argument given by the user cannot be used
 │   ├── BadBenchFile, BadPlanFile
+│   ├── BadRideFile                 a file of another device that holds no ride that can be read
 │   └── BadRecording            not ours, damaged, or written by a newer version
 └── (recorder.errors and simulated_sensors.errors add their own below WattproofError)
 """
@@ -28,3 +29,7 @@ class BadPlanFile(BadInput):
 
 class BadRecording(BadInput):
     """A recording that is damaged, foreign, or of a newer major schema version."""
+
+
+class BadRideFile(BadInput):
+    """A file recorded by another device that is damaged, foreign, or holds no ride."""
