@@ -8,23 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from analysis.clock_alignment_line import OffsetLine, offset_line
+from analysis.clock_alignment_search import LEAST_CORRELATION, candidates, choose, window_correlations
+from analysis.clock_alignment_track import MOST_S, Floats, Moves, Track, moves
+from analysis.clock_alignment_windows import LEAST_KNOWN, WindowOffsets, window_offsets
+from analysis.mean_interval import student_t
 
+__all__ = ["Alignment", "Jump", "Track", "Window", "align_clocks"]
 
-@dataclass(frozen=True, eq=False)
-class Track:
-    """What one device recorded. Times are seconds of its own clock (any epoch, rising); nan is not recorded."""
-
-    time_s: Floats
-    power_w: Floats
-    cadence_rpm: Floats
-
-    def __post_init__(self) -> None:
-        """Raises ValueError where the arrays do not go together or time does not rise."""
-        if not self.time_s.shape == self.power_w.shape == self.cadence_rpm.shape or self.time_s.ndim != 1:
-            raise ValueError("time, power and cadence need one value each per record")
-        if not np.isfinite(self.time_s).all() or np.any(np.diff(self.time_s) <= 0):
-            raise ValueError("the times of a track must be finite and rise")
+WINDOW_S, SHORTEST_WINDOW_S, LEAST_WINDOWS, MOST_WINDOWS = 300, 60, 8, 64
+LEAST_USED = 0.5  # of the windows that could be used
+# What files of whole seconds cannot show: where in a turn each meter takes its mean, and how long a value waits.
+COMMON_S = 0.05
+WITHIN_S = 900.0
+TOO_STEADY = "the powers do not move together: too steady, or not of one ride; give the offset"
 
 
 @dataclass(frozen=True)
@@ -38,12 +35,20 @@ class Window:
 
 
 @dataclass(frozen=True)
-class Alignment:
-    """reference = other + offset_s + drift_ppm·1e-6·(other − epoch_s); half-widths at 95 %.
+class Jump:
+    """From `at_s` of the other's clock on, `by_s` more has to be added to it: one of the clocks was set."""
 
-    Drift is nan and its half-width None where it is not proven; it then counts as 0. Where `carried` is false nothing
-    is told: offset nan, half-width inf, and `words` say why. The lag of the two meters lies in the offset too: clocks
-    and meters cannot be told apart, and their sum is what makes the powers fit.
+    at_s: float
+    by_s: float
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """reference = other + offset_s + drift_ppm·1e-6·(other − epoch_s), and jumps; half-widths at 95 %.
+
+    Drift is 0 and its half-width None where it is not proven. Where `carried` is false nothing is told: offset nan,
+    half-width inf, and `words` say why; else they hold remarks, if any. The lag between the meters is part of the
+    offset: clock and meter cannot be told apart, and their sum is what makes the powers fit.
     """
 
     offset_s: float
@@ -54,20 +59,122 @@ class Alignment:
     windows: tuple[Window, ...]
     carried: bool
     words: str = ""
+    jumps: tuple[Jump, ...] = ()
 
     def to_reference(self, time_s: Floats) -> Floats:
         """Times of the other's clock on the reference's; nan where nothing was carried."""
-        drift = self.drift_ppm if math.isfinite(self.drift_ppm) else 0.0
-        return np.asarray(time_s + self.offset_s + drift * 1e-6 * (time_s - self.epoch_s), dtype=np.float64)
+        at_s = np.asarray(time_s, dtype=np.float64)
+        moved = at_s + self.offset_s + self.drift_ppm * 1e-6 * (at_s - self.epoch_s)
+        for jump in self.jumps:
+            moved = moved + jump.by_s * ((at_s >= jump.at_s) * 1.0 - (self.epoch_s >= jump.at_s))
+        return np.asarray(moved, dtype=np.float64)
 
 
 def align_clocks(
-    reference: Track, other: Track, *, guess_s: float | None = None, within_s: float = 900.0
+    reference: Track, other: Track, *, guess_s: float | None = None, within_s: float = WITHIN_S
 ) -> Alignment:
     """Offset and drift of the other's clock against the reference's.
 
     With `guess_s` the offset is sought within ± `within_s` of it (two clocks that both say UTC: guess 0), without it
-    wherever the two overlap by 10 minutes.
+    wherever the two have 10 minutes in common. Power and cadence find the second, power alone the fraction.
     """
-    epoch_s = float(other.time_s.mean()) if other.time_s.size else math.nan
-    return Alignment(math.nan, math.inf, math.nan, None, epoch_s, (), carried=False, words="not estimated yet")
+    if max(reference.span_s, other.span_s) > MOST_S:
+        return _not_carried(f"a track spans more than {MOST_S // 3600} hours; cut it first")
+    a, b = _both(reference), _both(other)
+    apart_s = a[0].start_s - b[0].start_s
+    lowest, highest = -(2**40), 2**40
+    if guess_s is not None:
+        lowest, highest = math.ceil(guess_s - within_s - apart_s), math.floor(guess_s + within_s - apart_s)
+    found = candidates(a, b, lowest, highest)
+    if not found:
+        return _not_carried("fewer than 10 minutes in common, or power that never moves together; give the offset")
+    if found[0].shift in (lowest, highest):
+        return _not_carried(f"no fit within ±{within_s:g} s of the offset guessed; give another")
+    window_s = _window_s(found[0].common_s, reference.span_s)
+    fits = [window_correlations(a, b, candidate.shift, window_s) for candidate in found]
+    usable = fits[0][1] >= LEAST_KNOWN * window_s
+    if np.count_nonzero(usable) < 3:
+        return _not_carried("too many holes for windows to be compared; give the offset")
+    chosen = choose(found, [correlation for correlation, _ in fits], usable)
+    if not chosen.by_window:
+        weak = found[0].correlation < LEAST_CORRELATION
+        return _not_carried(TOO_STEADY if weak else chosen.words)
+    shifts = np.array(chosen.by_window, dtype=np.int64)
+    offsets = window_offsets(a[0], b[0], shifts, window_s)
+    known_jumps = tuple(int(k) + 1 for k in np.flatnonzero(np.diff(shifts)))
+    return _aligned(a[0], b[0], offsets, known_jumps, window_s, usable)
+
+
+def _aligned(
+    a: Moves, b: Moves, found: WindowOffsets, known_jumps: tuple[int, ...], window_s: int, usable: NDArray[np.bool_]
+) -> Alignment:
+    offset_s = found.shift + a.start_s - b.start_s
+    typical_s = float(np.median(offset_s[found.clear])) if found.clear.any() else 0.0
+    # On the other's clock, to the accuracy that a slope needs.
+    centre_s = a.start_s + (np.arange(offset_s.size) + 0.5) * window_s - typical_s
+    line = offset_line(centre_s, offset_s - typical_s, found.weight, known_jumps)
+    used = int(np.count_nonzero(line.used)) if line is not None else 0
+    windows = tuple(
+        Window(float(at), float(off), float(r), bool(line is not None and line.used[i]))
+        for i, (at, off, r) in enumerate(zip(centre_s, offset_s, found.correlation, strict=True))
+        if usable[i]
+    )
+    if line is None or used < max(3, LEAST_USED * np.count_nonzero(usable)):
+        why = TOO_STEADY if np.count_nonzero(found.clear) < 3 else "parts of the ride disagree about the offset"
+        return _not_carried(f"{why} ({used} of {len(windows)} stretches agree)", windows)
+    jumps = tuple(
+        Jump(_jump_s(a, b, found.shift, line, at, window_s, centre_s), by)
+        for at, by in zip(line.jumps, line.steps_s, strict=True)
+    )
+    return Alignment(
+        offset_s=line.offset_s + typical_s,
+        offset_half_width_s=math.hypot(line.half_width_s, student_t(0.975, math.inf) * COMMON_S),
+        drift_ppm=line.drift * 1e6,
+        drift_half_width_ppm=None if line.drift_half_width is None else line.drift_half_width * 1e6,
+        epoch_s=line.middle_s,
+        windows=windows,
+        carried=True,
+        words="; ".join(_remarks(line, jumps)),
+        jumps=jumps,
+    )
+
+
+def _jump_s(a: Moves, b: Moves, shift: Floats, line: OffsetLine, at: int, window_s: int, centre_s: Floats) -> float:
+    """When, on the other's clock: from which second on the later shift leaves less of the moves unexplained."""
+    before, after = np.flatnonzero(line.used[:at]), at + np.flatnonzero(line.used[at:])
+    if before.size == 0 or after.size == 0:
+        return float((centre_s[at - 1] + centre_s[at]) / 2)
+    first, last = int(before[-1]), int(after[0])
+    k = np.arange(first * window_s, (last + 1) * window_s)
+    misfit = [_misfit(a, b, k, round(float(shift[w]))) for w in (first, last)]
+    later_is_better = np.cumsum(misfit[0] - misfit[1])
+    turn = int(k[int(np.argmin(later_is_better))]) + 1
+    return b.start_s + turn - float(shift[last])
+
+
+def _misfit(a: Moves, b: Moves, k: NDArray[np.int64], shift: int) -> Floats:
+    j = k - shift
+    inside = (j >= 0) & (j < b.value.size)
+    j = np.clip(j, 0, b.value.size - 1)
+    known = inside & a.known[k] & b.known[j]
+    return np.where(known, (a.value[k] - b.value[j]) ** 2, 0.0)
+
+
+def _remarks(line: OffsetLine, jumps: tuple[Jump, ...]) -> list[str]:
+    told = [f"one of the clocks was set by {jump.by_s:+.1f} s on the way" for jump in jumps]
+    if line.drift_half_width is None:
+        told.append("too short, or too steady, for the drift to be proven; it is taken as 0")
+    return told
+
+
+def _both(track: Track) -> tuple[Moves, Moves]:
+    return moves(track, track.power_w), moves(track, track.cadence_rpm)
+
+
+def _window_s(common_s: int, span_s: float) -> int:
+    window_s = min(max(common_s // LEAST_WINDOWS, SHORTEST_WINDOW_S), WINDOW_S)
+    return max(window_s, math.ceil(span_s / MOST_WINDOWS))
+
+
+def _not_carried(words: str, windows: tuple[Window, ...] = ()) -> Alignment:
+    return Alignment(math.nan, math.inf, 0.0, None, 0.0, windows, carried=False, words=words)
