@@ -36,6 +36,7 @@ class Event:
     LINK_FOUND = "link_found"  # attempt, rssi_dbm: the first notification of a new link may follow
     LINK_LOST = "link_lost"  # reason
     LINK_WAITING = "link_waiting"  # reason: not advertising, connect failed, ...; next_try_s
+    PAUSED = "paused"  # paused_s: the device that recorded an imported file stood paused
     SILENT = "silent"  # silent_s: link up, no data
     DUPLICATE_DROPPED = "duplicate_dropped"  # characteristic, payload (hex)
     NOT_UNDERSTOOD = "not_understood"  # characteristic, reason
@@ -50,5 +51,8 @@ class Event:
     READY = "ready"  # ready, words, findings, checked_utc_ns, zero: the check before the ride
     STORAGE = "storage"  # words, state: disk full, sync failed, recording moved, all well again
     BLUETOOTH_SERVICE = "bluetooth_service"  # words: lost, back, adapter off
+    RELAY = "relay"  # relay, state: found, online, offline, behind, blocked, lost, ...; words
+    CLOCK_EXCHANGE = "clock_exchange"  # relay, boot, t1_ns, t2_ns, t3_ns, t4_ns: t1, t4 as host_ns; t2, t3 as origin_ns
+    RELAY_CLOCK = "relay_clock"  # relay, boot, offset_ns, half_width_ns, drift_ppm, drift_half_width_ppm, ...
     RECOVERED = "recovered"  # lost_s per sensor, damaged_records
     FINISHED = "finished"  # reason: plan, duration, signal name

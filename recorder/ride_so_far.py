@@ -27,6 +27,8 @@ UNTOLD = frozenset(
         Event.ZERO_ASKED,
         Event.ZERO_ANSWERED,
         Event.RESISTANCE,
+        Event.CLOCK_EXCHANGE,
+        Event.RELAY_CLOCK,
     }
 )
 _WEIGHTS: dict[str, Health] = {

@@ -29,6 +29,12 @@ def _not_understood(detail: Detail) -> str:
     return f"a packet of {detail.get('characteristic', UNKNOWN)} not understood: {detail.get('reason', '')}"
 
 
+def _relay_clock(detail: Detail) -> str:
+    doubt_ns, drift = detail.get("half_width_ns"), _number(detail.get("drift_ppm"))
+    doubt = f"{doubt_ns / 1e6:.1f}" if isinstance(doubt_ns, int | float) else UNKNOWN
+    return f"relay {detail.get('relay', UNKNOWN)}: its clock is known to ± {doubt} ms, drifting by {drift} ppm"
+
+
 def _zero_answered(detail: Detail) -> str:
     return f"zero offset: {detail.get('words') or detail.get('result', '')}"
 
@@ -46,6 +52,7 @@ _WORDS: Mapping[str, Callable[[Detail], str]] = {
     Event.ZERO_ANSWERED: _zero_answered,
     Event.LAG_ADOPTED: lambda d: f"{d.get('meter', UNKNOWN)} trails by {_number(d.get('lag_s'))} s: taken out",
     Event.STEP_SKIPPED: lambda d: f"step of the plan skipped: {d.get('step_id', '')}",
+    Event.RELAY_CLOCK: _relay_clock,
     Event.RECOVERED: lambda _: "recovered after an interruption",
     Event.FINISHED: lambda d: f"recording ended by {d.get('reason', UNKNOWN)}",
 }

@@ -18,7 +18,14 @@ from analysis.rows import Event, Row
 from analysis.version import product_version
 
 MOST_HAPPENINGS = 200
-_QUIET = {Event.SEGMENT_START, Event.SEGMENT_END, Event.DUPLICATE_DROPPED, Event.IDENTIFIED}
+_QUIET = {
+    Event.SEGMENT_START,
+    Event.SEGMENT_END,
+    Event.DUPLICATE_DROPPED,
+    Event.IDENTIFIED,
+    Event.CLOCK_EXCHANGE,
+    Event.RELAY_CLOCK,
+}
 Counts = Counter[tuple[str | None, str | None]]
 _COUNTED = (Event.LINK_LOST, Event.DUPLICATE_DROPPED, Event.NOT_UNDERSTOOD, Event.BURST)
 
