@@ -46,6 +46,7 @@ class JournalFile:
     ) -> None:
         """Begins the first file. Raises FolderUnusable. `on_trouble(words, detail)` is called once per change."""
         self.paths: list[Path] = []
+        self.appended_frames = 0
         self._storage = storage
         self._folders = [folder] if fallback_folder is None else [folder, fallback_folder]
         self._stem = stem
@@ -84,8 +85,14 @@ class JournalFile:
     def lost_frames(self) -> int:
         return self._memory.fallen_out + self._lost_at_end
 
+    @property
+    def settled_frames(self) -> int:
+        """Of `appended_frames`, counted from the first, those that are synced, or lost and told."""
+        return self.appended_frames - len(self._memory) - len(self._unsynced)
+
     def append(self, frame: bytes) -> None:
         """Never raises. After `finish` it does nothing."""
+        self.appended_frames += 1
         if self._direct:
             try:
                 self._put(frame)

@@ -30,6 +30,12 @@ class JournalLog:
     def append_metadata(self, update: Mapping[str, Any]) -> None:
         self._file.append(self._encoder.metadata(update))
 
+    def written(self) -> int:
+        return self._file.appended_frames
+
+    def safe(self) -> int:
+        return self._file.settled_frames
+
 
 class StorageWords:
     """Hears of the journal's troubles; says them to people and keeps them as rows of the recording."""

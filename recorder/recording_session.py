@@ -12,7 +12,7 @@ from analysis.rows import Event, Row, RowKind
 from recorder.arrivals import MEASURING
 from recorder.host_clock import HostClock
 from recorder.live_readings import Onlooker
-from recorder.source import Identity
+from recorder.source import Identity, Origin
 
 GAP_NS = 2_500_000_000
 
@@ -28,6 +28,10 @@ class RowLog(Protocol):
 
     def append_metadata(self, update: Mapping[str, Any]) -> None: ...
 
+    def written(self) -> int: ...
+
+    def safe(self) -> int: ...
+
 
 @dataclass
 class SensorCounts:
@@ -42,7 +46,7 @@ class SensorCounts:
 
 @dataclass
 class RecordingSession:
-    """A `recorder.source.RecordSink` that writes to `log`. Never raises into a source, never waits."""
+    """A `recorder.source.RelayedSink` that writes to `log`. Never raises into a source, never waits."""
 
     clock: HostClock
     log: RowLog
@@ -75,10 +79,30 @@ class RecordingSession:
             return
         host_ns = clock_ns - self.start_ns
         self.log.append_payload(host_ns, sensor, characteristic, payload, row_kind)
-        row = Row(host_ns, row_kind, sensor, characteristic, payload)
+        self._count_and_show(sensor, Row(host_ns, row_kind, sensor, characteristic, payload))
+
+    def relayed(
+        self, clock_ns: int, origin: Origin, sensor: str, characteristic: str, payload: bytes, row_kind: RowKind
+    ) -> None:
+        if not self.open:
+            return
+        host_ns = clock_ns - self.start_ns
+        row = Row(
+            host_ns,
+            row_kind,
+            sensor,
+            characteristic,
+            payload,
+            origin_ns=origin.clock_ns,
+            origin_seq=origin.seq,
+        )
+        self.log.append_row(row)
+        self._count_and_show(sensor, row)
+
+    def _count_and_show(self, sensor: str, row: Row) -> None:
         counts = self.counts.setdefault(sensor, SensorCounts())
         counts.rows += 1
-        if row_kind == "notification" and characteristic in MEASURING:
+        if row.row_kind in ("notification", "relayed") and row.characteristic in MEASURING:
             if counts.last_ns is not None and row.host_ns - counts.last_ns > GAP_NS:
                 counts.gaps += 1
             counts.last_ns = row.host_ns
@@ -87,7 +111,34 @@ class RecordingSession:
     def happened(self, event: str, sensor: str | None = None, **detail: Any) -> None:
         if not self.open:
             return
-        row = Row(self.now_ns, "event", sensor, event=event, detail=detail)
+        self._keep_event(Row(self.now_ns, "event", sensor, event=event, detail=detail))
+
+    def relayed_event(
+        self, clock_ns: int, origin: Origin, event: str, sensor: str | None, detail: Mapping[str, Any]
+    ) -> None:
+        if not self.open:
+            return
+        if event == Event.IDENTIFIED:
+            self.log.append_metadata({"sensors": {sensor: dict(detail)}})
+        row = Row(
+            clock_ns - self.start_ns,
+            "event",
+            sensor,
+            event=event,
+            detail=detail,
+            origin_ns=origin.clock_ns,
+            origin_seq=origin.seq,
+        )
+        self._keep_event(row)
+
+    def written(self) -> int:
+        return self.log.written()
+
+    def safe(self) -> int:
+        return self.log.safe()
+
+    def _keep_event(self, row: Row) -> None:
+        event, sensor = row.event, row.sensor
         self.log.append_row(row)
         if event == Event.DUPLICATE_DROPPED and sensor is not None:
             self.counts.setdefault(sensor, SensorCounts()).duplicates_dropped += 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
@@ -50,6 +51,37 @@ class RecordSink(Protocol):
 
     def identified(self, sensor: str, identity: Identity) -> None:
         """What was read from a newly connected sensor; the latest one counts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a relayed row came from: the relay's clock, and its own number of the row."""
+
+    clock_ns: int
+    seq: int
+
+
+@runtime_checkable
+class RelayedSink(RecordSink, Protocol):
+    """A sink that takes rows stamped elsewhere, and says when they are safe. `clock_ns` is on its own clock."""
+
+    start_ns: int
+
+    def relayed(
+        self, clock_ns: int, origin: Origin, sensor: str, characteristic: str, payload: bytes, row_kind: RowKind
+    ) -> None:
+        """As `received`."""
+
+    def relayed_event(
+        self, clock_ns: int, origin: Origin, event: str, sensor: str | None, detail: Mapping[str, Any]
+    ) -> None:
+        """As `happened`, or as `identified` where that is the event."""
+
+    def written(self) -> int:
+        """How many records were written so far."""
+
+    def safe(self) -> int:
+        """How many of these, counted from the first, are on the disk or will never be."""
 
 
 class NotificationSource(Protocol):

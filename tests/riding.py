@@ -204,6 +204,12 @@ class FakeLog:
     def append_metadata(self, update: Mapping[str, Any]) -> None:
         self.metadata.append(update)
 
+    def written(self) -> int:
+        return len(self.rows)
+
+    def safe(self) -> int:
+        return len(self.rows)
+
     def events(self, name: str) -> list[Row]:
         return [row for row in self.rows if row.event == name]
 
