@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
+from analysis.bench_relays import Relay, relay_contradictions
 from analysis.errors import BadBenchFile
 from analysis.safe_text import safe_text
 from analysis.toml_file import TomlTable, convert_table, parse_toml, read_toml
@@ -105,6 +106,7 @@ class Bench(TomlTable, frozen=True, kw_only=True):
     drivetrain: Drivetrain = Drivetrain()
     meter: tuple[Meter, ...] = ()
     sensor: tuple[Sensor, ...] = ()
+    relay: tuple[Relay, ...] = ()
 
     @property
     def reference(self) -> Meter | None:
@@ -118,6 +120,27 @@ class Bench(TomlTable, frozen=True, kw_only=True):
         """Every stream that a recording of this bench holds: `Alder`, or `Alder/1`, `Alder/2` for two radios."""
         meters = tuple(name for m in self.meter for name in meter_streams(m))
         return meters + tuple(s.name for s in self.sensor)
+
+    @property
+    def relayed(self) -> dict[str, str]:
+        """The relay of each stream that is reached by one."""
+        of = {name: relay.name for relay in self.relay for name in relay.sensors}
+        streams = {name: of[m.name] for m in self.meter if m.name in of for name in meter_streams(m)}
+        return streams | {s.name: of[s.name] for s in self.sensor if s.name in of}
+
+    def reached_by(self, relay: str | None) -> Bench:
+        """Only what this relay reaches; None: what the recorder reaches by itself. It may be empty."""
+        relayed = self.relayed
+        return msgspec.structs.replace(
+            self,
+            meter=tuple(m for m in self.meter if relayed.get(meter_streams(m)[0]) == relay),
+            sensor=tuple(s for s in self.sensor if relayed.get(s.name) == relay),
+        )
+
+    @property
+    def public(self) -> Bench:
+        """As it goes into a recording: without brokers, accounts and paths."""
+        return msgspec.structs.replace(self, relay=tuple(relay.public for relay in self.relay))
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-able, defaults left out; `bench_from_dict` gives the equal bench back."""
@@ -171,6 +194,7 @@ def _contradictions(bench: Bench) -> list[str]:
         found.append("it names no meter and no sensor; add a [[meter]] table.")
     if bench.bench.reference is not None and bench.bench.reference not in [m.name for m in bench.meter]:
         found.append(f"bench, reference: there is no meter named `{safe_text(bench.bench.reference)}`.")
+    found += relay_contradictions(bench.relay, names)
     for number, meter in enumerate(bench.meter, 1):
         found += [f"meter {number} ({meter.name}): {words}" for words in _meter_contradictions(meter)]
     for number, sensor in enumerate(bench.sensor, 1):

@@ -1,0 +1,51 @@
+"""The tables `[[relay]]` of a bench file: which sensors are reached by another machine, and through which broker."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated
+
+from msgspec import Meta
+
+from analysis.safe_text import safe_text
+from analysis.toml_file import TomlTable
+
+# Both become parts of topics, so that they hold nothing that a broker could misread.
+RelayName = Annotated[str, Meta(pattern="^[a-z0-9](?:[a-z0-9-]{0,14}[a-z0-9])?$")]
+SessionName = Annotated[str, Meta(pattern="^[a-z0-9](?:[a-z0-9-]{0,22}[a-z0-9])?$")]
+Address = Annotated[str, Meta(max_length=300)]
+
+
+class Relay(TomlTable, frozen=True, kw_only=True):
+    """`session` keeps benches that share a broker apart. Files are named from where the bench file lies."""
+
+    name: RelayName
+    sensors: tuple[str, ...]
+    session: SessionName = "bench"
+    broker: Address | None = None
+    ca: Address | None = None
+    password_file: Address | None = None
+
+    @property
+    def public(self) -> Relay:
+        """Without what is nobody's business but the owner's."""
+        return Relay(name=self.name, sensors=self.sensors, session=self.session)
+
+
+def relay_contradictions(relays: Sequence[Relay], names: Sequence[str]) -> list[str]:
+    """`names`: of the meters and sensors of the bench."""
+    found = []
+    taken: dict[str, str] = {}
+    for number, relay in enumerate(relays, 1):
+        where = f"relay {number} ({relay.name}):"
+        if relay.name in [earlier.name for earlier in relays[: number - 1]]:
+            found.append(f"{where} another relay has this name; names must differ.")
+        if not relay.sensors:
+            found.append(f'{where} name what it reaches, such as sensors = ["Alder"].')
+        for name in relay.sensors:
+            if name not in names:
+                found.append(f"{where} there is no meter or sensor named `{safe_text(name)}`.")
+            if name in taken:
+                found.append(f"{where} `{safe_text(name)}` is reached by {taken[name]} already.")
+            taken[name] = relay.name
+    return found
