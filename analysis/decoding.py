@@ -5,6 +5,7 @@ from __future__ import annotations
 from analysis.characteristics.byte_fields import ColumnValue
 from analysis.characteristics.registry import decode_fields
 from analysis.event_rates import EventRate
+from analysis.ride_files.record_payload import decode_record
 from analysis.rows import Event, Row
 
 CRANK_TICKS_PER_S = 1024
@@ -25,6 +26,8 @@ class RowDecoder:
             if row.event == Event.LINK_FOUND and row.sensor is not None:
                 self._restart(row.sensor)
             return {}
+        if row.row_kind == "imported":
+            return {} if row.payload is None else decode_record(row.payload)
         if row.payload is None or row.characteristic is None or row.row_kind in ("write", "indication"):
             return {}
         found = decode_fields(row.characteristic, row.payload)

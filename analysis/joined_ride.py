@@ -74,6 +74,7 @@ def _chained(before: SensorSamples | None, after: SensorSamples | None, offset_n
         torque_packets=_all_follow(earlier.torque_packets, later.torque_packets, offset_ns),
         crank_packets=_all_follow(earlier.crank_packets, later.crank_packets, offset_ns),
         arrivals_ns=np.concatenate((earlier.arrivals_ns, later.arrivals_ns + offset_ns)),
+        hold_s=later.hold_s or earlier.hold_s,
         untimed_ns=np.concatenate((earlier.untimed_ns, later.untimed_ns + offset_ns)),
     )
 

@@ -113,7 +113,11 @@ def _held_power(samples: SensorSamples) -> HeldSignal | None:
 
 
 def _held(samples: SensorSamples, series: Series) -> HeldSignal:
-    held = HeldSignal(series.host_ns, series.values, hold_limit_ns(samples.cadence_rpm.at(series.host_ns)))
+    if samples.hold_s is not None:
+        limit_ns = np.asarray(round(samples.hold_s * 1e9), np.int64)
+    else:
+        limit_ns = hold_limit_ns(samples.cadence_rpm.at(series.host_ns))
+    held = HeldSignal(series.host_ns, series.values, limit_ns)
     return held.without(samples.untimed_ns)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +53,7 @@ _SAMPLE_COLUMNS = (
     "wheel_revolutions",
     "wheel_event_s",
 )
+LONGEST_HOLD_S = 60.0
 _TEXT_COLUMNS = ("sensor", "row_kind", "characteristic", "balance_reference")
 _MEASURED = ["notification", "imported", "relayed"]
 
@@ -168,15 +169,27 @@ def _samples(metadata: Metadata, table: pa.Table) -> dict[str, SensorSamples]:
     columns = {name: values for name in _SAMPLE_COLUMNS if (values := _column(table, name)) is not None}
     nothing = np.full(table.num_rows, "")
     sensor = columns.pop("sensor", nothing)
-    measured = np.isin(columns.pop("row_kind", nothing), _MEASURED)
+    row_kind = columns.pop("row_kind", nothing)
+    measured = np.isin(row_kind, _MEASURED)
+    imported = row_kind == "imported"
+    if imported.any():
+        # Records of a file have no characteristic; among samples their kind stands for it.
+        columns["characteristic"] = np.where(imported, "imported", columns.get("characteristic", nothing))
     known = list(bench_from_dict(metadata.bench).stream_names)
     strangers = sorted(set(np.unique(sensor).tolist()) - {"", *known})
     found = {}
     for name in (*known, *strangers):
         rows = np.flatnonzero(measured & (sensor == name))
         if rows.size:
-            found[name] = sensor_samples(name, {key: values[rows] for key, values in columns.items()})
+            samples = sensor_samples(name, {key: values[rows] for key, values in columns.items()})
+            found[name] = replace(samples, hold_s=_hold_s(metadata, name))
     return found
+
+
+def _hold_s(metadata: Metadata, name: str) -> float | None:
+    """Told of the records of a file only."""
+    hold_s = metadata.sensors.get(name, {}).get("hold_s")
+    return float(hold_s) if isinstance(hold_s, int | float) and 0 < hold_s < LONGEST_HOLD_S else None
 
 
 def _column(table: pa.Table, name: str) -> NDArray[Any] | None:

@@ -70,6 +70,7 @@ class SensorSamples:
     torque_packets: Mapping[str, Series] = field(default_factory=dict)
     crank_packets: Mapping[str, Series] = field(default_factory=dict)
     arrivals_ns: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    hold_s: float | None = None  # how long its values stand, where a file of records tells; else by the grid's rule
     untimed_ns: Ints = field(default_factory=lambda: np.empty((0, 2), np.int64))
 
 

@@ -1,0 +1,105 @@
+"""Segments of an imported ride: stated by hand, or the laps of the reference's file; on the recording's clock."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import get_args
+
+from analysis.errors import BadInput
+from analysis.plan_file import StepKind
+from analysis.safe_text import safe_text
+from analysis.segment_proposals import ProposedSegment
+
+KINDS: tuple[str, ...] = get_args(StepKind)
+MOST_SEGMENTS = 500
+LONGEST_NAME = 48
+DAY_S = 86_400
+_TIME = r"(?:(\d{1,2}):)?(\d{1,3}):(\d\d(?:\.\d{1,3})?)(Z?)"
+_RANGE = re.compile(f"{_TIME}-{_TIME}", re.ASCII)
+FORM = "name=HH:MM:SS-HH:MM:SS, from the start of the ride, or with a Z behind both times of the day in UTC"
+
+
+@dataclass(frozen=True)
+class WantedSegment:
+    """Half open, in ns since the start of the recording."""
+
+    name: str
+    kind: str
+    start_ns: int
+    stop_ns: int
+
+
+def segments_by_hand(texts: Sequence[str], start_utc_ns: int | None) -> list[WantedSegment]:
+    """From `name=0:10:00-0:13:00` or `name:kind=...`; `start_utc_ns` is the UTC of the recording's start.
+
+    :raises BadInput: for what cannot be understood, or times that do not rise.
+    """
+    return [_by_hand(text, start_utc_ns) for text in texts]
+
+
+def _by_hand(text: str, start_utc_ns: int | None) -> WantedSegment:
+    named, equals, times = text.rpartition("=")
+    name, colon, kind = named.rpartition(":")
+    if not colon or kind not in KINDS:
+        name, kind = named, "free"
+    found = _RANGE.fullmatch(times.strip())
+    shown = safe_text(text, 80)
+    if not equals or not name.strip() or found is None:
+        raise BadInput(f"`{shown}` is no segment; write {FORM}")
+    begin, end = found.groups()[:4], found.groups()[4:]
+    if begin[3] != end[3]:
+        raise BadInput(f"`{shown}`: give both times with a Z, or none")
+    start_s, stop_s = (_seconds(time, start_utc_ns, shown) for time in (begin, end))
+    if stop_s <= start_s:
+        raise BadInput(f"`{shown}`: the segment ends before it begins")
+    return WantedSegment(safe_text(name.strip(), LONGEST_NAME), kind, round(start_s * 1e9), round(stop_s * 1e9))
+
+
+def _seconds(time: Sequence[str | None], start_utc_ns: int | None, shown: str) -> float:
+    hours, minutes, seconds, zone = time
+    told = int(hours or 0) * 3600 + int(minutes or 0) * 60 + float(seconds or 0)
+    if not zone:
+        return told
+    if start_utc_ns is None:
+        raise BadInput(f"`{shown}`: none of the files says what time of the day it was; count from the start")
+    # A ride over midnight goes on the next day.
+    return (told - start_utc_ns / 1e9 % DAY_S) % DAY_S
+
+
+def checked_segments(segments: Iterable[WantedSegment], end_ns: int) -> list[WantedSegment]:
+    """In order of their start, cut to the ride where they reach beyond by a second or two.
+
+    :raises BadInput: for one that lies outside.
+    """
+    found = []
+    for segment in sorted(segments, key=lambda s: (s.start_ns, s.stop_ns)):
+        start_ns, stop_ns = max(segment.start_ns, 0), min(segment.stop_ns, end_ns)
+        if stop_ns <= start_ns or segment.stop_ns > end_ns + 5 * 10**9:
+            raise BadInput(f"the segment {segment.name} lies outside the ride, which is {clock_text(end_ns)} long")
+        found.append(WantedSegment(segment.name, segment.kind, start_ns, stop_ns))
+    if len(found) > MOST_SEGMENTS:
+        raise BadInput(f"{len(found)} segments are more than one ride has; {MOST_SEGMENTS} can be given")
+    return found
+
+
+def proposal_lines(proposals: Sequence[ProposedSegment], shift_ns: int) -> list[str]:
+    """Each as an argument to paste; `shift_ns` is the start of the track on the recording's clock."""
+    found = []
+    for p in proposals:
+        start, stop = (clock_text(shift_ns + round(s * 1e9)) for s in (p.start_s, p.stop_s))
+        name = safe_text(p.name, LONGEST_NAME).replace('"', "'")
+        found.append(f'--segment "{name}:{p.kind}={start}-{stop}"  # {safe_text(p.words, 120)}')
+    return found
+
+
+def clock_text(host_ns: int) -> str:
+    """0:07:05, whole seconds."""
+    seconds = round(host_ns / 1e9)
+    return f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+
+
+def utc_text(utc_ns: int) -> str:
+    return f"{datetime.fromtimestamp(utc_ns / 1e9, UTC):%Y-%m-%dT%H:%M:%SZ}"
