@@ -33,6 +33,7 @@ COMMANDS: dict[str, Command] = {
     "record": Command("recorder.command_line", "record", "record every sensor of a bench file into one Parquet file"),
     "watch": Command("recorder.watch_command", "watch", "a further screen on a recording that is running"),
     "recover": Command("recorder.command_line", "recover", "finish recordings that were interrupted"),
+    "import": Command("recorder.import_command", "import_files", "make a recording of files from other devices"),
     "report": Command("analysis.report_command", "report", "judge a recording: figures per segment and meter"),
     "ledger": Command("analysis.ledger.ledger_command", "ledger", "keep recordings, see units and rides over time"),
     "simulate": Command("simulated_sensors.command_line", "simulate", "serve simulated sensors to another process"),

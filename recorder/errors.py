@@ -29,6 +29,10 @@ class FinishFailed(RecorderError):
     """The Parquet file could not be made or did not read back equal; the journal is kept."""
 
 
+class ImportFailed(RecorderError):
+    """The recording made of ride files could not be written; nothing is left of it."""
+
+
 class ControlUnusable(RecorderError):
     """The private folder through which screens reach a recorder is missing, or is not this user's alone."""
 
