@@ -13,6 +13,7 @@ from recorder.link_actions import DataAge
 # The first tells most about whether somebody pedals. Others, such as a battery level, come only now and then.
 MEASURING = ("2a63", "2a5b", "2ad2", "2a6e")
 _REST_NS = 2_000_000_000
+_PUSHING_W = 20  # a meter whose zero has drifted shows some watts at rest
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,5 +84,7 @@ class Arrivals:
         if "cadence_rpm" in last:
             return last["cadence_rpm"] == 0
         if "crank_revolutions" in last and len(recent) > 1:
-            return all(f.get("crank_revolutions") == last["crank_revolutions"] for f in recent)
+            # Shortly after the link was made a turn may not be over yet: who pushes is not at rest.
+            still = all(f.get("crank_revolutions") == last["crank_revolutions"] for f in recent)
+            return still and last.get("power_w", 0) < _PUSHING_W
         return last.get("power_w") == 0

@@ -47,6 +47,7 @@ def test_the_power_measurement_counts_once_there_is_one() -> None:
         ("2a63", [power(180)], False),
         ("2a63", [power_and_crank(180, k // 3) for k in range(12)], False),
         ("2a63", [power_and_crank(3, 77) for k in range(12)], True),
+        ("2a63", [power_and_crank(180, 77) for k in range(3)], False),
         ("2a63", [power(0), b""], False),
         ("2a5b", [bytes(CyclingSpeedCadence(crank_revolutions=k, crank_event_ticks=k)) for k in (5, 5, 5)], True),
         ("2a5b", [bytes(CyclingSpeedCadence(crank_revolutions=k, crank_event_ticks=k)) for k in (5, 6, 7)], False),
