@@ -1,22 +1,25 @@
 """Whether the Bluetooth service lives and an adapter is on, told within moments; on Linux only, by its message bus.
 
-The library itself goes on calling everything connected when the service crashes or the adapter is switched off.
+The library itself goes on calling everything connected when the service crashes or the adapter is switched off. A
+service that hangs is told as such and nothing more: links may outlive it, and whether they do shows in their data.
 """
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import sys
-from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-Tell = Callable[[str | None], None]  # what is wrong, or None when all is well again
+if TYPE_CHECKING:
+    from recorder.bluetooth_library import TellHanging, TellService
 
 GONE = "the Bluetooth service is gone"
 OFF = "Bluetooth is switched off"
 NO_ADAPTER = "the Bluetooth adapter is gone"
 NO_BUS = "the system's message bus is gone"
 HUNG = "the Bluetooth service does not answer"
+ANSWERS_AGAIN = "the Bluetooth service answers again"
 
 _SERVICE = "org.bluez"
 _ADAPTER = "org.bluez.Adapter1"
@@ -26,19 +29,36 @@ _RULES = (
     "type='signal',interface='org.freedesktop.DBus.ObjectManager',arg0path='/org/bluez/'",
 )
 _RETRY_S = 1.0
+_ASK_EVERY_S = 0.75
+_ANSWER_S = 1.0
+_GRACE_S = 0.25  # after a standstill of our own the answer waits unread, while the time for it is long over
 
 
 class AdapterState:
     """Follows the signals of the service; tells only changes."""
 
-    def __init__(self, tell: Tell) -> None:
+    def __init__(self, tell: TellService, tell_hanging: TellHanging) -> None:
         self._tell = tell
+        self._tell_hanging = tell_hanging
         self._service = True
+        self._hangs = False
         self._powered: dict[str, bool] = {}
         self._said: str | None = None  # None: all is well, as everybody assumes at the start
 
+    @property
+    def present(self) -> bool:
+        """Whether there is a service that could be asked."""
+        return self._service
+
+    def hangs(self, hangs: bool) -> None:
+        """Whether it left a question without an answer."""
+        if self._service and hangs != self._hangs:
+            self._hangs = hangs
+            self._tell_hanging(hangs)
+
     def service(self, present: bool) -> None:
         self._service = present
+        self._hangs = False
         self._powered.clear()
         if not present:
             self._say(GONE)  # when it is back, its adapters are announced one by one
@@ -55,6 +75,7 @@ class AdapterState:
 
     def unknown(self, words: str) -> None:
         """Nothing can be seen of it at present."""
+        self._hangs = False
         self._powered.clear()
         self._say(words)
 
@@ -65,11 +86,11 @@ class AdapterState:
         self._tell(words)
 
 
-async def watch_service(tell: Tell) -> None:
+async def watch_service(tell: TellService, tell_hanging: TellHanging) -> None:
     """Until cancelled; returns at once where there is no such service to watch."""
     if sys.platform != "linux":
         return
-    state = AdapterState(tell)
+    state = AdapterState(tell, tell_hanging)
     while True:
         try:
             await _watch_bus(state)
@@ -81,7 +102,7 @@ async def watch_service(tell: Tell) -> None:
 
 
 if sys.platform == "linux":
-    from recorder.bluetooth_library import BusType, Message, MessageBus, MessageType
+    from recorder.bluetooth_library import BusType, Message, MessageBus, MessageFlag, MessageType
 
     async def _watch_bus(state: AdapterState) -> None:
         bus = MessageBus(bus_type=BusType.SYSTEM)
@@ -91,10 +112,43 @@ if sys.platform == "linux":
             for rule in _RULES:
                 await _call(bus, "org.freedesktop.DBus", "/org/freedesktop/DBus", "AddMatch", rule)
             await _look_around(bus, state)
-            await bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+            asking = asyncio.ensure_future(_keep_asking(bus, state))
+            try:
+                await bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+            finally:
+                asking.cancel()
             state.unknown(NO_BUS)
         finally:
             bus.disconnect()
+
+    async def _keep_asking(bus: MessageBus, state: AdapterState) -> None:
+        """A service that hangs still owns its name, and nothing but a question shows it."""
+        while True:
+            await asyncio.sleep(_ASK_EVERY_S)
+            if not state.present:
+                continue
+            answer = asyncio.ensure_future(_ping(bus))
+            try:
+                for patience_s in (_ANSWER_S, _GRACE_S):
+                    await asyncio.wait({answer}, timeout=patience_s)
+                state.hangs(not answer.done())
+                while not answer.done() and state.present:
+                    await asyncio.wait({answer}, timeout=_ANSWER_S)
+                state.hangs(False)
+            finally:
+                answer.cancel()
+
+    async def _ping(bus: MessageBus) -> None:
+        # Without the flag the bus would start a service that was stopped on purpose.
+        ping = Message(
+            destination=_SERVICE,
+            path="/",
+            interface="org.freedesktop.DBus.Peer",
+            member="Ping",
+            flags=MessageFlag.NO_AUTOSTART,
+        )
+        with contextlib.suppress(Exception):  # a bus that dies is noticed by whoever waits for its end
+            await bus.call(ping)
 
     async def _look_around(bus: MessageBus, state: AdapterState) -> None:
         """What is there already; no error of the service says more than that it is not there."""

@@ -13,7 +13,7 @@ from recorder.bluetooth_availability import require_bluetooth
 from recorder.bluetooth_identity import read_identity, verify_serial
 from recorder.bluetooth_library import Backend
 from recorder.bluetooth_link import CONTROL_POINT, BluetoothLink
-from recorder.bluetooth_service_watch import watch_service
+from recorder.bluetooth_service_watch import ANSWERS_AGAIN, HUNG, watch_service
 from recorder.host_clock import HostClock
 from recorder.link_actions import (
     Action,
@@ -78,8 +78,7 @@ class BluetoothSource:
         async with asyncio.TaskGroup() as group:
             group.create_task(self._work_adapter())
             group.create_task(self._tick())
-            if self._backend.scanner is None:
-                group.create_task(watch_service(self._service_changed))
+            group.create_task(self._watch_service())
 
     def live(self) -> frozenset[str]:
         return frozenset(name for name, link in self._links.items() if link.has_data and link.is_up)
@@ -171,6 +170,17 @@ class BluetoothSource:
                     self._carry_out(self._machine.seen(sensor, seen_s, self._now_s()))
                 case Ambiguous(words):
                     self._carry_out(self._machine.unclear(sensor, words))
+
+    async def _watch_service(self) -> None:
+        watch = self._backend.watch or (watch_service if self._backend.scanner is None else None)
+        if watch is not None:
+            await watch(self._service_changed, self._service_hangs)
+
+    def _service_hangs(self, hangs: bool) -> None:
+        """Links may outlive it, so that none is given up for it; their data tells."""
+        self._happened(RowEvent.BLUETOOTH_SERVICE, words=HUNG if hangs else ANSWERS_AGAIN)
+        if not hangs:
+            self._carry_out(self._machine.service_up(self._now_s()))
 
     def _service_changed(self, trouble: str | None) -> None:
         self._happened(RowEvent.BLUETOOTH_SERVICE, words=trouble or "Bluetooth is back")

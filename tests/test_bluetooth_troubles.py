@@ -58,7 +58,7 @@ def test_a_full_adapter_is_suspected_only_with_links_up_and_repeated_failures() 
 
 def test_only_changes_of_the_service_are_told() -> None:
     told: list[str | None] = []
-    state = AdapterState(told.append)
+    state = AdapterState(told.append, lambda hangs: None)
     state.service(True)
     state.adapter("/org/bluez/hci0", True)
     assert told == []
@@ -102,3 +102,19 @@ async def test_results_and_errors_come_through_the_bound() -> None:
     assert await bounded(asyncio.sleep(0, "done"), 1.0) == "done"
     with pytest.raises(ValueError):
         await bounded(fails(), 1.0)
+
+
+def test_a_service_that_hangs_is_told_once_and_once_more_when_it_answers() -> None:
+    told: list[str | None] = []
+    hanging: list[bool] = []
+    state = AdapterState(told.append, hanging.append)
+    state.hangs(False)
+    state.hangs(True)
+    state.hangs(True)
+    state.hangs(False)
+    assert hanging == [True, False]
+    state.hangs(True)
+    state.service(False)
+    state.hangs(False)
+    assert hanging == [True, False, True]
+    assert told == [GONE]
