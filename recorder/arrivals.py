@@ -86,5 +86,5 @@ class Arrivals:
         if "crank_revolutions" in last and len(recent) > 1:
             # Shortly after the link was made a turn may not be over yet: who pushes is not at rest.
             still = all(f.get("crank_revolutions") == last["crank_revolutions"] for f in recent)
-            return still and last.get("power_w", 0) < _PUSHING_W
+            return still and float(last.get("power_w", 0)) < _PUSHING_W
         return last.get("power_w") == 0
