@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Mapping
 from typing import TypeVar
 
 from analysis.characteristics.battery_level import BatteryLevel
@@ -43,18 +44,39 @@ _CRANK_LENGTH_S = 5.0
 D = TypeVar("D", BatteryLevel, CyclingPowerFeature, SensorLocation)
 
 
-async def verify_serial(link: BluetoothLink, wanted: str, known_by_address: bool) -> None:
+async def verify_serial(
+    link: BluetoothLink, wanted: str | None, only_serial_tells: bool, of_others: Mapping[str, str]
+) -> None:
     """Nothing may be recorded under a name that belongs to another device.
+
+    `only_serial_tells`: without this serial it is not known to be the sensor. `of_others`: whose serials are known.
 
     :raises LinkFailed: for another serial, and for none where only the serial could tell.
     """
-    serial = _text(await link.read_unrecorded(SERIAL)) if link.has(SERIAL) else None
-    if serial == wanted or (serial is None and known_by_address):
+    serial = await _serial_now(link, must=only_serial_tells)
+    if serial is not None and serial in of_others and serial != wanted:
+        raise LinkFailed(
+            Trouble.WRONG_SENSOR,
+            f"{link.address} says that its serial is {serial}, which the bench file gives to "
+            f"{safe_text(of_others[serial])}: have the two been exchanged? check the bench file",
+        )
+    if wanted is None or serial == wanted or (serial is None and not only_serial_tells):
         return
     said = "does not tell its serial" if serial is None else f"says that its serial is {serial}"
     raise LinkFailed(
         Trouble.WRONG_SENSOR, f"{link.address} {said}, wanted is {safe_text(wanted)}: check the bench file"
     )
+
+
+async def _serial_now(link: BluetoothLink, must: bool) -> str | None:
+    if not link.has(SERIAL):
+        return None
+    try:
+        return _text(await link.read_unrecorded(SERIAL))
+    except Exception:  # where the address says enough, a sensor that does not answer just now is not sent away
+        if must or not link.is_up:
+            raise
+        return None
 
 
 async def read_identity(link: BluetoothLink, name: str | None) -> Identity:

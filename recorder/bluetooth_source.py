@@ -256,11 +256,13 @@ class BluetoothSource:
         self._in_background(link.sensor, self._identify(link, name))
 
     async def _verify(self, link: BluetoothLink, candidate: Candidate) -> None:
-        if candidate.must_serial is None:
+        of_others = self._matcher.serials_of_others(link.sensor)
+        if candidate.must_serial is None and not of_others:
             return
         by_address = self._targets[link.sensor].address is not None
+        only_serial_tells = candidate.must_serial is not None and candidate.stated and not by_address
         try:
-            await verify_serial(link, candidate.must_serial, by_address)
+            await verify_serial(link, candidate.must_serial, only_serial_tells, of_others)
         except LinkFailed:
             if not by_address:
                 self._matcher.reject(link.sensor, link.address)

@@ -32,11 +32,15 @@ class SensorTarget:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A device worth connecting to. With `must_serial` its serial is read before anything is recorded."""
+    """A device worth connecting to. With `must_serial` its serial is read before anything is recorded.
+
+    `stated`: the bench file asks for that serial; otherwise the sensor has told it on an earlier link.
+    """
 
     address: str
     seen_s: float
     must_serial: str | None = None
+    stated: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,25 +106,35 @@ class SensorMatcher:
 
     def reject(self, sensor: str, address: str) -> None:
         """The device at `address` has another serial."""
-        self._bound[sensor].rejected.add(address.upper())
+        bound = self._bound[sensor]
+        bound.rejected.add(address.upper())
+        if bound.address == address.upper():
+            bound.address = None  # whose address it is now, the serials will tell
+
+    def serials_of_others(self, sensor: str) -> dict[str, str]:
+        """Whose serials the bench file gives, by serial: a device that bears one of these is not `sensor`."""
+        stated = {t.sensor: t.match_serial or t.expected_serial for t in self._targets.values()}
+        own = stated.pop(sensor)
+        return {serial: name for name, serial in stated.items() if serial is not None and serial != own}
 
     def match(self, sensor: str, now_s: float) -> Candidate | Ambiguous | None:
         target, bound = self._targets[sensor], self._bound[sensor]
-        if target.address is not None:
-            return self._at(target.address.upper(), target.match_serial, now_s)
-        if bound.address is not None and (same := self._at(bound.address, target.match_serial, now_s)) is not None:
-            return same
         serial = target.match_serial or bound.serial
+        stated = target.match_serial is not None or serial is None
+        if target.address is not None:
+            return self._at(target.address.upper(), serial, now_s, stated)
+        if bound.address is not None and (same := self._at(bound.address, serial, now_s, stated)) is not None:
+            return same
         if serial is not None:
             return self._first_with_serial(sensor, serial, now_s)
         return self._only_bearer(sensor, now_s) if bound.address is None else None
 
-    def _at(self, address: str, must_serial: str | None, now_s: float) -> Candidate | None:
+    def _at(self, address: str, must_serial: str | None, now_s: float, stated: bool = True) -> Candidate | None:
         device = self._devices.get(address)
         # An old sighting is none: the system may have forgotten the device, or the sensor may be gone.
         if device is None or device.seen_s is None or now_s - device.seen_s >= self._fresh_s:
             return None
-        return Candidate(address, device.seen_s, must_serial)
+        return Candidate(address, device.seen_s, must_serial, stated)
 
     def _known_addresses(self) -> set[str]:
         stated = {t.address.upper() for t in self._targets.values() if t.address}

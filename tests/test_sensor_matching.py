@@ -107,3 +107,35 @@ def test_a_serial_beside_an_address_must_agree() -> None:
     bench = matcher(SensorTarget("Alder", address=ONE, match_serial="0042"))
     bench.observe(ONE, None, True, 0.0)
     assert bench.match("Alder", 0.1) == Candidate(ONE, 0.0, "0042")
+
+
+def test_a_sensor_that_has_told_its_serial_is_asked_for_it_again() -> None:
+    bench = matcher(SensorTarget("Alder", address=ONE), SensorTarget("Birch", match_name="BIRCH"))
+    bench.bind("Alder", ONE, "0001")
+    bench.bind("Birch", TWO, "0002")
+    bench.observe(ONE, None, True, 0.0)
+    bench.observe(TWO, "BIRCH", True, 0.0)
+    assert bench.match("Alder", 1.0) == Candidate(ONE, 0.0, "0001", stated=False)
+    assert bench.match("Birch", 1.0) == Candidate(TWO, 0.0, "0002", stated=False)
+
+
+def test_two_that_have_exchanged_their_addresses_find_each_other_by_serial() -> None:
+    bench = matcher(SensorTarget("Alder", match_name="ALDER"), SensorTarget("Birch", match_name="BIRCH"))
+    bench.bind("Alder", ONE, "0001")
+    bench.bind("Birch", TWO, "0002")
+    bench.observe(ONE, "BIRCH", True, 0.0)
+    bench.observe(TWO, "ALDER", True, 0.0)
+    bench.reject("Alder", ONE)
+    bench.reject("Birch", TWO)
+    assert bench.match("Alder", 1.0) == Candidate(TWO, 0.0, "0001")
+    assert bench.match("Birch", 1.0) == Candidate(ONE, 0.0, "0002")
+
+
+def test_the_serials_of_all_others_are_known_whichever_way_the_bench_file_gives_them() -> None:
+    bench = matcher(
+        SensorTarget("Alder", address=ONE, expected_serial="0001"),
+        SensorTarget("Birch", match_serial="0002"),
+        SensorTarget("Cedar", address=THREE),
+    )
+    assert bench.serials_of_others("Alder") == {"0002": "Birch"}
+    assert bench.serials_of_others("Cedar") == {"0001": "Alder", "0002": "Birch"}
