@@ -130,7 +130,7 @@ class _Reading:
             self._contents.remarks.append("its checksum is wrong: something in it was changed or damaged")
 
     def _definition(self, frame: Any) -> None:
-        fields = frame.all_field_defs
+        fields = list(frame.all_field_defs)  # an iterator where developer fields are among them
         self._defined += len(fields)
         if sum(f.size for f in fields) > LARGEST_MESSAGE or self._defined > MOST_DEFINED_FIELDS:
             raise BadRideFile(f"{self._collector.where} defines messages as no ride has them; it is not read")
