@@ -11,6 +11,7 @@ from analysis.comparison import Comparison
 from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
 from analysis.recording_reader import Recording
+from analysis.ride_source import ride_sources
 from analysis.segment_metrics import SegmentMetrics
 from analysis.words import (
     MEANS_SENTENCE,
@@ -30,6 +31,8 @@ def report_table(recording: Recording, judged: Judged) -> str:
     bench = recording.metadata.bench.get("bench", {}).get("name", "bench")
     minutes, seconds = divmod(round(recording.end_ns / 1e9), 60)
     lines = [f"{bench}, {minutes} min {seconds:02d} s, reference: {judged.reference or 'none'}", "", _row(_HEAD)]
+    sources = [_wrapped(s.sentence) for s in ride_sources(recording.metadata).values()]
+    lines[1:1] = ["", *sources] if sources else []
     for result in judged.segments:
         lines += ["", _segment_head(result)]
         lines += [_meter_row(f, result.comparisons.get(f.meter), judged.reference) for f in result.meters.values()]

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.clock_words import clock_sentence
 from analysis.ride_files.ride_file import RideFile
+from analysis.ride_source import clock_sentence
 from recorder.import_rows import PlacedFile
 
 

@@ -35,6 +35,11 @@ def _relay_clock(detail: Detail) -> str:
     return f"relay {detail.get('relay', UNKNOWN)}: its clock is known to ± {doubt} ms, drifting by {drift} ppm"
 
 
+def _lag_adopted(detail: Detail) -> str:
+    trails = f"{detail.get('meter', UNKNOWN)} trails by {_number(detail.get('lag_s'))} s: taken out"
+    return str(detail.get("words") or trails)
+
+
 def _zero_answered(detail: Detail) -> str:
     return f"zero offset: {detail.get('words') or detail.get('result', '')}"
 
@@ -50,7 +55,8 @@ _WORDS: Mapping[str, Callable[[Detail], str]] = {
     Event.NOT_UNDERSTOOD: _not_understood,
     Event.ZERO_ASKED: lambda _: "zero offset asked",
     Event.ZERO_ANSWERED: _zero_answered,
-    Event.LAG_ADOPTED: lambda d: f"{d.get('meter', UNKNOWN)} trails by {_number(d.get('lag_s'))} s: taken out",
+    Event.PAUSED: lambda d: f"paused on its device for {_number(d.get('paused_s'))} s",
+    Event.LAG_ADOPTED: _lag_adopted,
     Event.STEP_SKIPPED: lambda d: f"step of the plan skipped: {d.get('step_id', '')}",
     Event.RELAY_CLOCK: _relay_clock,
     Event.RECOVERED: lambda _: "recovered after an interruption",

@@ -14,6 +14,7 @@ from analysis.characteristics.registry import DECODER_VERSION
 from analysis.recording_reader import Recording
 from analysis.report_page.event_words import event_words
 from analysis.report_page.number_text import UNKNOWN, clock, counted, duration, utc
+from analysis.ride_source import Source, ride_sources
 from analysis.rows import Event, Row
 from analysis.version import product_version
 
@@ -48,6 +49,7 @@ class SensorFacts:
     not_understood: int
     held_up: int
     rows: int
+    clock_holds_lag: bool = False
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,8 @@ def _ride(recording: Recording, sha256: str) -> Iterable[Fact]:
     yield Fact("Session", metadata.session_id)
     if metadata.continues:
         yield Fact("Continues", metadata.continues)
-    yield Fact("Recorded by", f"wattproof {metadata.product_version} on {metadata.host}, clock: {metadata.clock}")
+    made = "Imported by" if ride_sources(metadata) else "Recorded by"
+    yield Fact(made, f"wattproof {metadata.product_version} on {metadata.host}, clock: {metadata.clock}")
     yield Fact("Decoder", f"version {metadata.decoder_version}{again}")
     yield Fact("Report by", f"wattproof {product_version()}")
 
@@ -115,16 +118,28 @@ def _finish(recording: Recording) -> str:
 
 def _sensor(name: str, recording: Recording, counts: Counts) -> SensorFacts:
     about = next((m for m in recording.bench.meter if name in meter_streams(m)), None)
+    source = ride_sources(recording.metadata).get(name)
+    imported = () if source is None else tuple(_imported(source))
     return SensorFacts(
         name,
-        tuple(_identity(name, about, recording)),
+        (*imported, *_identity(name, about, recording)),
         tuple(_zero_offsets(name, recording.events)),
         counts[name, Event.LINK_LOST],
         counts[name, Event.DUPLICATE_DROPPED],
         counts[name, Event.NOT_UNDERSTOOD],
         counts[name, Event.BURST],
         recording.metadata.rows_per_sensor.get(name, 0),
+        source is not None and source.aligned,
     )
+
+
+def _imported(source: Source) -> Iterable[Fact]:
+    yield Fact("Imported from", f"{source.file} ({source.kind.upper()})")
+    yield Fact("SHA-256 of that file", source.sha256)
+    if source.recorded_on:
+        yield Fact("Recorded on", source.recorded_on)
+    if source.meter:
+        yield Fact("Meter in the file", source.meter)
 
 
 _IDENTITY = (

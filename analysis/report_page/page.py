@@ -77,6 +77,7 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
         "sided": page_parts.shown_sides(judged),
         "sides_words": page_words.sides_words(recording, judged),
         "drivetrain": page_parts.shown_drivetrain(recording),
+        "clocks": page_parts.shown_clocks(recording),
         "charts": _safe(charts),
     }
     shown["sections"] = _sections(shown, judged)
@@ -165,6 +166,7 @@ _SECTIONS = (
     ("sides", "Left and right", "sided"),
     ("cadence", "Cadence", "cadence"),
     ("effects", "Effects", "effects"),
+    ("clocks", "Clocks", "clocks"),
     ("quality", "Lag and quality", None),
     ("drivetrain", "Drivetrain", None),
     ("facts", "Facts", None),
@@ -178,6 +180,7 @@ def _sections(shown: Mapping[str, Any], judged: Judged) -> list[tuple[str, str]]
         "adjusted": shown["adjusted"],
         "agreements": shown["agreements"],
         "sided": shown["sided"],
+        "clocks": shown["clocks"],
         "sprints": judged.whole.sprints is not None and judged.whole.sprints.sprints,
         "effects": judged.whole.effects,
     }

@@ -13,7 +13,9 @@ from analysis.bench_file import Part
 from analysis.judge import Judged
 from analysis.recording_reader import Recording
 from analysis.report_page import page_words
+from analysis.report_page.clock_figure import clock_svg
 from analysis.report_page.verdict_figure import Mark, claims_svg, reach_pct, segments_svg, verdict_svg
+from analysis.ride_source import ride_sources
 from analysis.ride_verdict import RideVerdict
 from analysis.words import tolerance_sentence, verdict_sentence
 
@@ -131,3 +133,15 @@ def shown_sides(judged: Judged) -> list[ShownSides]:
 def shown_drivetrain(recording: Recording) -> ShownDrivetrain:
     parts = tuple(ShownPart(m.name, p) for m in recording.bench.meter for p in m.parts)
     return ShownDrivetrain(page_words.drivetrain_words(recording), parts)
+
+
+@dataclass(frozen=True)
+class ShownClock:
+    sensor: str
+    says: str
+    svg: Markup | None
+
+
+def shown_clocks(recording: Recording) -> list[ShownClock]:
+    """Of an imported ride; empty for one that was recorded here."""
+    return [ShownClock(s.sensor, s.sentence, clock_svg(s)) for s in ride_sources(recording.metadata).values()]

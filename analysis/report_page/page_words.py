@@ -105,9 +105,11 @@ def tolerance_words(tolerance: Tolerance | None) -> str:
     return "–" if tolerance is None else f"± {tolerance.pct:.2f}"
 
 
-def lag_words(lag: Lag, taken_out_s: float | None) -> str:
+def lag_words(lag: Lag, taken_out_s: float | None, clock_holds_lag: bool = False) -> str:
     """That of the whole ride, and beside it the one that was adopted while riding."""
     whole_ride = plus_minus(lag.lag_s, lag.half_width_s) if lag.determined else f"not determined: {lag.why_not}"
+    if clock_holds_lag and taken_out_s == 0:
+        return f"{whole_ride} left, see Clocks"
     if taken_out_s is None or taken_out_s == lag.lag_s:
         return whole_ride
     return f"{whole_ride}; {number(taken_out_s, '+.2f')} adopted while riding"

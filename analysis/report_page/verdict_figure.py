@@ -48,13 +48,13 @@ def verdict_svg(mark: Mark, reach: float) -> Markup:
     ]
     if math.isfinite(mark.away_pct):
         label = plus_minus(mark.away_pct, mark.half_width_pct, unit="%")
-        parts.append(_text(axis.inside(mark.away_pct, 62), 16, label, "figure-strong", "middle"))
+        parts.append(words_at(axis.inside(mark.away_pct, 62), 16, label, "figure-strong", "middle"))
     limit = number(mark.tolerance_pct, ".2f", "%")
     words = (
         f"{mark.name}: {plus_minus(mark.away_pct, mark.half_width_pct, unit='%')} "
         f"against a tolerance of ± {limit}: {mark.word}"
     )
-    return _svg(WIDTH, 92, words, parts)
+    return drawing(WIDTH, 92, words, parts)
 
 
 def segments_svg(meter: str, marks: Sequence[Mark], reach: float) -> Markup:
@@ -74,10 +74,10 @@ def _rows_svg(words: str, marks: Sequence[Mark], reach: float) -> Markup:
     for number_, mark in enumerate(marks):
         top = 8 + ROW * number_
         parts.append(_band(axis, mark.tolerance_pct, top + 1, top + ROW - 1))
-        parts.append(_text(NAME_WIDTH, top + ROW / 2 + 4.5, _cut(mark.name, 16), "figure-text", "end"))
+        parts.append(words_at(NAME_WIDTH, top + ROW / 2 + 4.5, _cut(mark.name, 16), "figure-text", "end"))
         parts.append(_interval(axis, mark, top + ROW / 2, 3.6))
     parts.append(_scale(axis, base))
-    return _svg(SEGMENTS_WIDTH, base + 26, words, parts)
+    return drawing(SEGMENTS_WIDTH, base + 26, words, parts)
 
 
 @dataclass(frozen=True)
@@ -121,13 +121,13 @@ def _scale(axis: _Axis, base: float) -> str:
         label = "0" if pct == 0 else number(pct, "+.0f")
         if pct == axis.ticks()[-1]:
             label += "\u202f%"
-        line += _text(x, base + 18, label, "figure-text", "middle")
+        line += words_at(x, base + 18, label, "figure-text", "middle")
     return line
 
 
 def _interval(axis: _Axis, mark: Mark, y: float, size: float) -> str:
     if not math.isfinite(mark.away_pct):
-        return _text((axis.left + axis.right) / 2, y + 4.5, "nothing to compare", "figure-text", "middle")
+        return words_at((axis.left + axis.right) / 2, y + 4.5, "nothing to compare", "figure-text", "middle")
     x = axis.x(mark.away_pct)
     out = ""
     if math.isfinite(mark.half_width_pct):
@@ -153,11 +153,12 @@ def _arrow(x: float, y: float, size: float, right: bool) -> str:
     return f'<path class="point" d="M{x:.1f} {y:.1f}l{-s:.1f} {-abs(s):.1f}v{2 * abs(s):.1f}z"/>'
 
 
-def _text(x: float, y: float, words: str, kind: str, anchor: str) -> str:
+def words_at(x: float, y: float, words: str, kind: str, anchor: str) -> str:
+    """A text, made harmless."""
     return f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{_shown(words)}</text>'
 
 
-def _svg(width: float, height: float, words: str, parts: Sequence[str]) -> Markup:
+def drawing(width: float, height: float, words: str, parts: Sequence[str]) -> Markup:
     # Every text within the parts went through `_shown`.
     opening = f'<svg viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{_shown(words)}">'
     return Markup(opening + "".join(parts) + "</svg>")  # noqa: S704
