@@ -55,6 +55,8 @@ class _Sensor:
     not_before_s: float = float("-inf")
     seen_s: float | None = None
     told: str | None = None
+    unclear: bool = False  # something in range may be it, and what it is has been told
+    missed: bool = False  # that it is not advertising has been told, since it was sought anew
 
 
 class Reconnection:
@@ -89,7 +91,9 @@ class Reconnection:
 
     def unclear(self, sensor: str, words: str) -> list[Action]:
         """Something in range may be this sensor, and nothing may be recorded under its name until that is settled."""
-        return self._tell_once(self._sensors[sensor], sensor, words)
+        s = self._sensors[sensor]
+        s.unclear = True
+        return self._tell_once(s, sensor, words)
 
     def link_up(self, sensor: str, now_s: float) -> list[Action]:
         """Connected and subscribed."""
@@ -133,6 +137,7 @@ class Reconnection:
         if s.state is State.RELEASING:
             s.state = State.SEARCHING
             s.search_since_s = now_s
+            s.missed = False
             self._next_scan_s = min(self._next_scan_s, now_s)
         return self._schedule(now_s)
 
@@ -191,11 +196,13 @@ class Reconnection:
         searched_s = now_s - max(s.search_since_s, s.not_before_s)
         if (
             s.seen_s is not None
-            or s.told is not None
+            or s.unclear
+            or s.missed
             or not self._service_up
             or searched_s < self._timings.not_seen_s
         ):
             return []
+        s.missed = True
         return self._tell_once(s, name, not_seen_words(self._links_up()))
 
     def _watch_data(self, name: str, s: _Sensor, age: DataAge, now_s: float) -> list[Action]:

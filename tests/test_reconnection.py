@@ -360,3 +360,22 @@ def test_a_scan_that_never_starts_is_told_with_the_command_that_helps() -> None:
                 told += [a.words for a in bench.machine.scan_failed("busy", bench.now_s) if isinstance(a, TellRadio)]
     assert len(told) == 1
     assert "bluetoothctl power off" in told[0]
+
+
+def test_what_could_not_be_connected_and_then_vanishes_is_said_not_to_advertise_once() -> None:
+    bench = Bench()
+    bench.fail(Trouble.TIMED_OUT)
+    told = [a for _ in range(400) for a in bench.tick(FRESH) if isinstance(a, TellWaiting)]
+    assert ["not advertising" in a.reason for a in told] == [True]
+
+
+def test_what_cannot_be_told_apart_is_not_said_to_be_missing() -> None:
+    bench = Bench()
+    words = "two devices bear this name"
+    told = [
+        a
+        for _ in range(400)
+        for a in (*bench.machine.unclear("Alder", words), *bench.tick(FRESH))
+        if isinstance(a, TellWaiting)
+    ]
+    assert [a.reason for a in told] == [words]
