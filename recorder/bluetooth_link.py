@@ -117,13 +117,16 @@ class BluetoothLink:
     def is_up(self) -> bool:
         return self._open and self._client.is_connected
 
+    def require(self, kind: SensorKind) -> None:
+        """:raises LinkFailed: where what makes such a sensor is missing."""
+        if not any(map(self.has, REQUIRED[kind])):
+            raise LinkFailed(Trouble.UNREADABLE, "no " + " or ".join(REQUIRED[kind]))
+
     async def subscribe(self, kind: SensorKind) -> list[str]:
         """All measurements that are there; returns the lesser ones that could not be subscribed.
 
-        :raises LinkFailed: where what makes such a sensor is missing.
+        :raises LinkFailed: where the link fell meanwhile; else whatever the Bluetooth libraries raise.
         """
-        if not any(map(self.has, REQUIRED[kind])):
-            raise LinkFailed(Trouble.UNREADABLE, "no " + " or ".join(REQUIRED[kind]))
         refused = []
         for short in (*MEASURING, *ALSO_RECORDED):
             if not self._notifies(short):

@@ -231,6 +231,7 @@ class BluetoothSource:
         try:
             self._links[sensor] = link
             await link.open()
+            link.require(self._targets[sensor].kind)
             await self._verify(link, found)
             # Before the first notification can come, since whoever reads the rows starts anew at this one.
             self._intakes[sensor].new_link(self._clock.now_ns())
