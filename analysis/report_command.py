@@ -6,13 +6,7 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from analysis.judge import Judged
-    from analysis.recording_reader import Recording
 
 EXAMPLE = """example:
   wattproof report 2026-11-25_0930_quayside-bench.parquet --out report
@@ -53,6 +47,7 @@ def report(arguments: Sequence[str]) -> int:
         return report_unit(options.unit, options.ledger, as_json=options.json, out=options.out)
 
     from analysis.joined_ride import joined_ride
+    from analysis.json_figures import every_figure
     from analysis.judge import judge_recording
     from analysis.recording_reader import read_recording
     from analysis.report_table import report_table
@@ -60,7 +55,7 @@ def report(arguments: Sequence[str]) -> int:
     recording = joined_ride([read_recording(path) for path in options.recordings])
     judged = judge_recording(recording, options.reference)
     if options.json:
-        table = _every_figure(recording, judged, options.recordings)
+        table = every_figure(recording, judged, options.recordings)
         print(json.dumps(table, indent=2))
     else:
         print(report_table(recording, judged), end="")
@@ -72,20 +67,3 @@ def report(arguments: Sequence[str]) -> int:
     if recording.decoded_again:
         print("note: another decoder version wrote this file; its payloads were decoded again.", file=sys.stderr)
     return 0
-
-
-def _every_figure(recording: Recording, judged: Judged, paths: Sequence[Path]) -> dict[str, Any]:
-    """What --json prints."""
-    from analysis.json_figures import jsonable
-    from analysis.ride_source import ride_sources
-    from analysis.words import amendment_sentences
-
-    named = {"recording": str(recording.path), "recordings": [str(path) for path in paths]}
-    table: dict[str, Any] = {**named, **jsonable(asdict(judged))}
-    table["sources"] = {name: jsonable(asdict(s)) for name, s in ride_sources(recording.metadata).items()}
-    told = amendment_sentences(recording.amendments, judged.as_recorded)
-    table["amendments"] = {"sha256": recording.amendments.sha256, "words": told} if recording.amendments else None
-    # Over the whole ride, sprints and coasting in: figures to look at, and no verdict beside the verdicts.
-    for compared in table["ride"]["comparisons"].values():
-        del compared["word"], compared["seconds_to_decide"]
-    return table
