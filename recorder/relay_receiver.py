@@ -92,6 +92,11 @@ class RelayReceiver:
             yield RowsLost(self.seen + 1, until)
             self.seen = until
 
+    @property
+    def waiting(self) -> int:
+        """Rows that came, but before others that belong in front of them."""
+        return len(self._ahead)
+
     def missing(self) -> list[tuple[int, int]]:
         """The first holes behind `seen`, where something further on is here already."""
         holes: list[tuple[int, int]] = []

@@ -100,10 +100,9 @@ def test_a_message_beyond_its_length_is_not_even_parsed() -> None:
 def test_any_bytes_are_a_message_or_not_ours(data: bytes, name: str) -> None:
     try:
         message = messages.from_bytes(name, data)
-    except NotOurs as fault:
-        assert len(str(fault)) <= 200
-    else:
-        assert messages.from_bytes(name, messages.to_bytes(message)) == message
+    except NotOurs:
+        return
+    assert messages.from_bytes(name, messages.to_bytes(message)) == message
 
 
 texts = st.text(st.characters(codec="utf-8"), min_size=1, max_size=64)
@@ -173,9 +172,10 @@ def test_a_flood_is_refused_and_a_relay_that_catches_up_is_none() -> None:
     data = messages.to_bytes(ONE_OF_EACH["ask"])
     for number in range(4000):  # 40 in a second
         assert border.take(ASK_TOPIC, data, False, number * 25_000_000) is not None
+    for number in range(round(AT_ONCE)):  # 10,000 in a second
+        border.take(ASK_TOPIC, b"rubbish", False, 100 * 10**9 + number * 100_000)
     with pytest.raises(Flooded):
-        for number in range(round(AT_ONCE) + 50):  # 10,000 in a second
-            border.take(ASK_TOPIC, b"rubbish", False, 100 * 10**9 + number * 100_000)
+        [border.take(ASK_TOPIC, b"rubbish", False, 101 * 10**9) for _ in range(200)]
 
 
 def test_an_encoder_that_knows_our_types_agrees_on_base64() -> None:

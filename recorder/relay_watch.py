@@ -1,0 +1,86 @@
+"""What a relay tells the person beside it: whether its rows arrive, and if not, what keeps them; no clock.
+
+That the broker took a message is no sign that anybody got it, so only the recorder's own word counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+NOTHING_ARRIVES_NS = 4_500_000_000
+RECORDER_GONE_NS = 8 * 10**9
+BEHIND_S, CAUGHT_UP_S = 5.0, 2.0
+
+
+@dataclass
+class RelayWatch:
+    """`look` is to be called a few times each second. All times are nanoseconds of the relay's clock."""
+
+    say: Callable[[str], None]
+    where: str
+    batch_topic: str
+    connected_ns: int | None = None
+    heard_ns: int | None = None
+    progress_ns: int = 0
+    _state: str = ""
+    _trouble: str = ""
+    _lost_told: int = 0
+
+    def connection(self, trouble: str | None, now_ns: int) -> None:
+        """`trouble` None: there is one now."""
+        if trouble is None:
+            self.connected_ns = self.progress_ns = now_ns
+            if self._trouble:
+                self.say(f"broker reached again: {self.where}")
+        elif trouble != self._trouble:
+            self.say(f"no broker: {trouble.rstrip('.')}; what the sensors send is kept")
+        if trouble is not None:
+            self.connected_ns = self.heard_ns = None
+            self._state = "offline"
+        self._trouble = trouble or ""
+
+    def recorder_heard(self, now_ns: int) -> None:
+        self.heard_ns = now_ns
+
+    def arrived(self, now_ns: int) -> None:
+        self.progress_ns = now_ns
+
+    def look(self, now_ns: int, kept: int, behind_s: float, lost: int) -> None:
+        if self.connected_ns is not None:
+            state = self._judge(now_ns, behind_s)
+            if state not in (self._state, ""):
+                self._state = state
+                self.say(self._words(state, kept, behind_s))
+        if lost >= 2 * self._lost_told + 1:
+            self._lost_told = lost
+            self.say(f"{lost} rows lost so far: they could not be delivered for longer than is kept")
+
+    def _judge(self, now_ns: int, behind_s: float) -> str:
+        """Empty: it stays as it is."""
+        if self.connected_ns is None:
+            return ""
+        if self.heard_ns is None or now_ns - self.heard_ns > RECORDER_GONE_NS:
+            since_ns = self.heard_ns if self.heard_ns is not None else self.connected_ns
+            return "alone" if now_ns - since_ns > NOTHING_ARRIVES_NS else ""
+        if behind_s < CAUGHT_UP_S:
+            return "arriving"
+        if now_ns - self.progress_ns > NOTHING_ARRIVES_NS and behind_s * 1e9 > NOTHING_ARRIVES_NS:
+            return "blocked"
+        return "behind" if behind_s > BEHIND_S else ""
+
+    def _words(self, state: str, kept: int, behind_s: float) -> str:
+        match state:
+            case "alone":
+                return (
+                    f"sends, but nothing arrives: no recorder answers at {self.where}. Either none records yet, or "
+                    f"the broker's topic rules keep us apart; {kept} rows kept"
+                )
+            case "blocked":
+                return (
+                    f"sends, but nothing arrives, though a recorder answers: the broker drops {self.batch_topic}; "
+                    f"see its topic rules and message_size_limit; {kept} rows kept"
+                )
+            case "behind":
+                return f"the link is slow: {behind_s:.0f} s behind, {kept} rows kept"
+        return "a recorder is there, all arrives"

@@ -1,0 +1,149 @@
+"""A private Mosquitto for a test: on a free port, with accounts, topic rules, size limit and TLS as asked for."""
+
+from __future__ import annotations
+
+import datetime
+import ipaddress
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+
+import pytest
+
+PROGRAM = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+needs_mosquitto = pytest.mark.skipif(PROGRAM is None, reason="the program mosquitto is not installed")
+START_S = 10.0
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+@dataclass
+class Mosquitto:
+    """Use it in a `with`, or `start` and `kill` it at will; the port stays the same.
+
+    `rules` is an access file (mosquitto.conf(5), acl_file), `accounts` gives passwords by name, `tls` a folder made
+    by `make_certificates`.
+    """
+
+    folder: Path
+    accounts: Mapping[str, str] = field(default_factory=dict)
+    rules: str = ""
+    tls: Path | None = None
+    more: str = ""
+    host: str = "127.0.0.1"
+    prefix: tuple[str, ...] = ()
+    port: int = field(default_factory=free_port)
+    process: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> Mosquitto:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.kill()
+
+    @property
+    def url(self) -> str:
+        return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+
+    def start(self) -> None:
+        assert PROGRAM is not None
+        settings = self.folder / "mosquitto.conf"
+        settings.write_text(self._settings())
+        self.process = subprocess.Popen(
+            [*self.prefix, PROGRAM, "-c", str(settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        if self.prefix:  # in another network: it cannot be asked from here
+            time.sleep(0.5)
+            return
+        limit = time.monotonic() + START_S
+        while time.monotonic() < limit:
+            if self.process.poll() is not None:
+                pytest.fail(f"mosquitto ended at once with {self.process.returncode}")
+            try:
+                socket.create_connection((self.host, self.port), timeout=0.5).close()
+                return
+            except OSError:
+                time.sleep(0.02)
+        pytest.fail("mosquitto did not start")
+
+    def kill(self) -> None:
+        """As a power cut of the broker alone: nobody gets a farewell."""
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait()
+            self.process = None
+
+    def _settings(self) -> str:
+        lines = [f"listener {self.port} {self.host}", "persistence false", "user root"]
+        if self.tls is not None:
+            lines += [f"certfile {self.tls / 'broker.crt'}", f"keyfile {self.tls / 'broker.key'}"]
+        if self.rules:
+            rules = self.folder / "rules"
+            rules.write_text(self.rules)
+            rules.chmod(0o600)
+            lines.append(f"acl_file {rules}")
+        lines.append(f"allow_anonymous {'false' if self.accounts else 'true'}")
+        if self.accounts:
+            lines.append(f"password_file {self._passwords()}")
+        return "\n".join([*lines, self.more, ""])
+
+    def _passwords(self) -> Path:
+        path = self.folder / "passwords"
+        path.unlink(missing_ok=True)
+        path.touch(0o600)
+        tool = shutil.which("mosquitto_passwd")
+        if tool is None:
+            pytest.skip("the program mosquitto_passwd is not installed")
+        for name, password in self.accounts.items():
+            subprocess.run([tool, "-b", str(path), name, password], check=True, capture_output=True)
+        return path
+
+
+def make_certificates(folder: Path, host: str = "127.0.0.1") -> Path:
+    """An authority of our own, `ca.crt`, and what it signed for the broker: `broker.crt` with `broker.key`."""
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.x509.oid import NameOID
+
+    folder.mkdir(exist_ok=True)
+    now = datetime.datetime.now(datetime.UTC)
+    authority_key, broker_key = ec.generate_private_key(ec.SECP256R1()), ec.generate_private_key(ec.SECP256R1())
+    authority = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "Quayside authority")])
+
+    def builder(name: x509.Name, key: ec.EllipticCurvePrivateKey) -> x509.CertificateBuilder:
+        return (
+            x509.CertificateBuilder()
+            .subject_name(name)
+            .issuer_name(authority)
+            .public_key(key.public_key())
+            .serial_number(x509.random_serial_number())
+            .not_valid_before(now - datetime.timedelta(days=1))
+            .not_valid_after(now + datetime.timedelta(days=2))
+        )
+
+    ca = builder(authority, authority_key).add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "quayside broker")])
+    alternative = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(host))])
+    broker = builder(name, broker_key).add_extension(alternative, critical=False)
+    for file, certificate in (("ca.crt", ca), ("broker.crt", broker)):
+        signed = certificate.sign(authority_key, hashes.SHA256())
+        (folder / file).write_bytes(signed.public_bytes(serialization.Encoding.PEM))
+    key = broker_key.private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    )
+    (folder / "broker.key").write_bytes(key)
+    return folder

@@ -1,0 +1,257 @@
+"""A relay and a recorder for tests, each with its own clock, and a network between them that delays and breaks."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as pq
+
+from analysis.bench_file import Bench, parse_bench
+from recorder.broker_address import Broker, open_broker
+from recorder.combined_source import CombinedSource
+from recorder.compose import RecordJob, Surroundings, record
+from recorder.host_clock import HostClock, SystemClock
+from recorder.mqtt_relay import RelaySource
+from recorder.recording_run import Summary
+from recorder.relay_forwarder import RelayForwarder, RelayJob
+from recorder.relay_messages import Topics
+from recorder.relay_places import RelayPlace
+from recorder.source import Identity, NotificationSource, RecordSink
+from recorder.storage import SystemStorage
+from tests.riding import number_in, payload
+
+TOPICS = Topics("quayside", "pocket")
+RELAYED_BENCH = """
+[bench]
+name = "Quayside bench"
+reference = "Alder"
+
+[[meter]]
+name = "Alder"
+place = "pedals"
+address = "F0:00:00:00:00:01"
+
+[[meter]]
+name = "Birch"
+place = "spider"
+address = "F0:00:00:00:00:02"
+
+[[relay]]
+name = "pocket"
+session = "quayside"
+sensors = ["Birch"]
+"""
+
+
+def relayed_bench() -> Bench:
+    return parse_bench(RELAYED_BENCH.encode())
+
+
+class SkewedClock:
+    """This computer's clock as another one would show it: ahead, and running fast."""
+
+    name = "skewed"
+
+    def __init__(self, ahead_s: float = 3.0, drift_ppm: float = 40.0) -> None:
+        self._true = SystemClock()
+        self._began_ns = self._true.now_ns()
+        self._ahead_ns = round(ahead_s * 1e9)
+        self._drift = drift_ppm / 1e6
+
+    def of(self, true_ns: int) -> int:
+        return true_ns + self._ahead_ns + round((true_ns - self._began_ns) * self._drift)
+
+    def now_ns(self) -> int:
+        return self.of(self._true.now_ns())
+
+    def awake_ns(self) -> int:
+        return self.now_ns()
+
+    def utc_ns(self) -> int:
+        return self._true.utc_ns()
+
+
+@dataclass
+class NumberedSensor:
+    """A `recorder.source.NotificationSource` that sends numbered packets, and remembers when by the true clock."""
+
+    clock: HostClock
+    sensor: str = "Birch"
+    interval_s: float = 0.05
+    most: int | None = None
+    sent_ns: dict[int, int] = field(default_factory=dict)
+    paused: bool = False
+
+    async def check(self) -> None:
+        return
+
+    async def run(self, sink: RecordSink) -> None:
+        true = SystemClock()
+        sink.happened("link_found", self.sensor, attempt=1, rssi_dbm=-60)
+        sink.identified(self.sensor, Identity(serial="1187", battery_pct=88))
+        while True:
+            if not self.paused and (self.most is None or len(self.sent_ns) < self.most):
+                number = len(self.sent_ns)
+                self.sent_ns[number] = true.now_ns()
+                sink.received(self.clock.now_ns(), self.sensor, "2a63", payload(number))
+            await asyncio.sleep(self.interval_s)
+
+    async def close(self) -> None:
+        return
+
+    def live(self) -> frozenset[str]:
+        return frozenset({self.sensor})
+
+
+@dataclass
+class Proxy:
+    """Between a client and its broker: holds each piece up for a while, in order, and can be cut."""
+
+    to_port: int
+    jitter_s: float = 0.0
+    one_way_s: float = 0.0  # for what goes to the broker only
+    seed: int = 1
+    port: int = 0
+    _server: asyncio.Server | None = None
+    _pipes: set[asyncio.Task[None]] = field(default_factory=set)
+    _writers: set[asyncio.StreamWriter] = field(default_factory=set)
+    is_cut: bool = False
+
+    async def start(self) -> None:
+        self._random = random.Random(self.seed)
+        self._server = await asyncio.start_server(self._connected, "127.0.0.1", self.port)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    async def stop(self) -> None:
+        assert self._server is not None
+        self._server.close()
+        self.cut()
+        tasks = list(self._pipes)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+    def cut(self) -> None:
+        """Every connection breaks, and none can be made."""
+        self.is_cut = True
+        for writer in self._writers:
+            writer.transport.abort()
+
+    def mend(self) -> None:
+        self.is_cut = False
+
+    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if self.is_cut:
+            writer.transport.abort()
+            return
+        try:
+            there_reader, there_writer = await asyncio.open_connection("127.0.0.1", self.to_port)
+        except OSError:
+            writer.transport.abort()
+            return
+        self._writers |= {writer, there_writer}
+        for source, target, extra_s in ((reader, there_writer, self.one_way_s), (there_reader, writer, 0.0)):
+            task = asyncio.ensure_future(self._pipe(source, target, extra_s))
+            self._pipes.add(task)
+            task.add_done_callback(self._pipes.discard)
+
+    async def _pipe(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, extra_s: float) -> None:
+        """Pieces keep their order, but the next is held up while the last is, so that all delays are as drawn."""
+        queue: asyncio.Queue[tuple[float, bytes]] = asyncio.Queue()
+        loop = asyncio.get_running_loop()
+
+        async def deliver() -> None:
+            while True:
+                due_s, data = await queue.get()
+                await asyncio.sleep(max(0.0, due_s - loop.time()))
+                writer.write(data)
+
+        delivering = asyncio.ensure_future(deliver())
+        try:
+            with contextlib.suppress(OSError):
+                while data := await reader.read(65536):
+                    queue.put_nowait((loop.time() + extra_s + self._random.uniform(0, self.jitter_s), data))
+        finally:
+            delivering.cancel()
+            writer.transport.abort()
+
+
+@dataclass
+class Relayed:
+    """What is running, and at the end the rows."""
+
+    bench: Bench
+    sensor: NumberedSensor
+    forwarder: RelayForwarder
+    relay_words: list[str]
+    recorder_words: list[str]
+    recording: asyncio.Task[Summary]
+    source: NotificationSource
+    forwarding: asyncio.Task[Any]
+
+    def rows(self) -> list[dict[str, Any]]:
+        path = self.recording.result().recording
+        assert path is not None
+        rows: list[dict[str, Any]] = pq.read_table(path).to_pylist()
+        return rows
+
+
+@asynccontextmanager
+async def relayed_ride(
+    folder: Path,
+    relay_broker: Broker,
+    recorder_broker: Broker,
+    *,
+    clock: SkewedClock | None = None,
+    interval_s: float = 0.05,
+    batch_s: float = 0.1,
+    keep_ns: int = 600 * 10**9,
+) -> AsyncIterator[Relayed]:
+    """A relay with Birch and a recorder of it, in one loop but with nothing in common but the broker."""
+    folder.mkdir(exist_ok=True)
+    clock = clock or SkewedClock()
+    true = SystemClock()
+    bench = relayed_bench()
+    sensor = NumberedSensor(clock, interval_s=interval_s)
+    relay_words: list[str] = []
+    recorder_words: list[str] = []
+    forwarder = RelayForwarder(
+        RelayJob(TOPICS, relay_broker, ["Birch"], batch_s, keep_ns), sensor, clock, relay_words.append
+    )
+    source = CombinedSource(None, [RelaySource(RelayPlace(TOPICS, recorder_broker, ("Birch",)), true)], bench.relayed)
+    forwarding = asyncio.ensure_future(forwarder.run())
+    around = Surroundings(true, SystemStorage(), source, recorder_words.append)
+    recording = asyncio.ensure_future(record(RecordJob(bench, folder, needed_bytes=0), around))
+    try:
+        yield Relayed(bench, sensor, forwarder, relay_words, recorder_words, recording, source, forwarding)
+    finally:
+        for task in (forwarding, recording):
+            task.cancel()
+        await asyncio.gather(forwarding, recording, return_exceptions=True)
+
+
+def plain_broker(port: int) -> Broker:
+    return open_broker(f"mqtt://127.0.0.1:{port}")
+
+
+async def until(true: Callable[[], object], patience_s: float) -> None:
+    """:raises TimeoutError:"""
+    async with asyncio.timeout(patience_s):
+        while not true():
+            await asyncio.sleep(0.02)
+
+
+def numbers_of(rows: Sequence[dict[str, Any]]) -> list[int]:
+    """Of the relayed packets, in the order of the file."""
+    return [number_in(row["payload"]) for row in rows if row["row_kind"] == "relayed"]
+
+
+def events_of(rows: Sequence[dict[str, Any]], event: str) -> list[dict[str, Any]]:
+    return [row for row in rows if row["event"] == event]
