@@ -9,19 +9,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.clock_alignment_line import OffsetLine, offset_line
-from analysis.clock_alignment_search import LEAST_CORRELATION, candidates, choose, window_correlations
-from analysis.clock_alignment_track import MOST_S, Floats, Moves, Track, moves
+from analysis.clock_alignment_search import (
+    AROUND_S,
+    GIVE_OFFSET,
+    TOO_STEADY,
+    candidates,
+    choose,
+    window_correlations,
+    window_sums,
+)
+from analysis.clock_alignment_track import MOST_S, Flags, Floats, Moves, Track, moves
 from analysis.clock_alignment_windows import LEAST_KNOWN, WindowOffsets, window_offsets
 from analysis.mean_interval import student_t
 
 __all__ = ["Alignment", "Jump", "Track", "Window", "align_clocks"]
 
 WINDOW_S, SHORTEST_WINDOW_S, LEAST_WINDOWS, MOST_WINDOWS = 300, 60, 8, 64
-LEAST_USED = 0.5  # of the windows that could be used
+LEAST_LIVELY = 0.02  # mean square of a window's moves over that of the whole ride: a stop tells nothing
+LEAST_USED = 0.65  # of the windows that could be used
 # What files of whole seconds cannot show: where in a turn each meter takes its mean, and how long a value waits.
 COMMON_S = 0.05
 WITHIN_S = 900.0
-TOO_STEADY = "the powers do not move together: too steady, or not of one ride; give the offset"
+NEAR_S = 2
 
 
 @dataclass(frozen=True)
@@ -87,18 +96,21 @@ def align_clocks(
         lowest, highest = math.ceil(guess_s - within_s - apart_s), math.floor(guess_s + within_s - apart_s)
     found = candidates(a, b, lowest, highest)
     if not found:
-        return _not_carried("fewer than 10 minutes in common, or power that never moves together; give the offset")
+        return _not_carried("fewer than 10 minutes in common, or power that never moves together; " + GIVE_OFFSET)
     if found[0].shift in (lowest, highest):
         return _not_carried(f"no fit within ±{within_s:g} s of the offset guessed; give another")
     window_s = _window_s(found[0].common_s, reference.span_s)
-    fits = [window_correlations(a, b, candidate.shift, window_s) for candidate in found]
-    usable = fits[0][1] >= LEAST_KNOWN * window_s
+    near, around = (
+        [window_correlations(a, b, candidate.shift, window_s, reach) for candidate in found]
+        for reach in (NEAR_S, AROUND_S)
+    )
+    lively = window_sums(a[0], a[0], 0, window_s)[1] >= LEAST_LIVELY * window_s
+    usable = lively & (around[0][1] >= LEAST_KNOWN * window_s)
     if np.count_nonzero(usable) < 3:
-        return _not_carried("too many holes for windows to be compared; give the offset")
-    chosen = choose(found, [correlation for correlation, _ in fits], usable)
+        return _not_carried(f"too many holes for windows to be compared; {GIVE_OFFSET}")
+    chosen = choose(found, [fit for fit, _ in near], [fit for fit, _ in around], usable)
     if not chosen.by_window:
-        weak = found[0].correlation < LEAST_CORRELATION
-        return _not_carried(TOO_STEADY if weak else chosen.words)
+        return _not_carried(chosen.words)
     shifts = np.array(chosen.by_window, dtype=np.int64)
     offsets = window_offsets(a[0], b[0], shifts, window_s)
     known_jumps = tuple(int(k) + 1 for k in np.flatnonzero(np.diff(shifts)))
@@ -106,12 +118,12 @@ def align_clocks(
 
 
 def _aligned(
-    a: Moves, b: Moves, found: WindowOffsets, known_jumps: tuple[int, ...], window_s: int, usable: NDArray[np.bool_]
+    a: Moves, b: Moves, found: WindowOffsets, known_jumps: tuple[int, ...], window_s: int, usable: Flags
 ) -> Alignment:
     offset_s = found.shift + a.start_s - b.start_s
     typical_s = float(np.median(offset_s[found.clear])) if found.clear.any() else 0.0
     # On the other's clock, to the accuracy that a slope needs.
-    centre_s = a.start_s + (np.arange(offset_s.size) + 0.5) * window_s - typical_s
+    centre_s = np.asarray(a.start_s + (np.arange(offset_s.size) + 0.5) * window_s - typical_s, dtype=np.float64)
     line = offset_line(centre_s, offset_s - typical_s, found.weight, known_jumps)
     used = int(np.count_nonzero(line.used)) if line is not None else 0
     windows = tuple(
@@ -120,21 +132,26 @@ def _aligned(
         if usable[i]
     )
     if line is None or used < max(3, LEAST_USED * np.count_nonzero(usable)):
-        why = TOO_STEADY if np.count_nonzero(found.clear) < 3 else "parts of the ride disagree about the offset"
+        why = (
+            TOO_STEADY
+            if np.count_nonzero(found.clear) < 3
+            else "parts of the ride disagree about the offset; " + GIVE_OFFSET
+        )
         return _not_carried(f"{why} ({used} of {len(windows)} stretches agree)", windows)
     jumps = tuple(
         Jump(_jump_s(a, b, found.shift, line, at, window_s, centre_s), by)
         for at, by in zip(line.jumps, line.steps_s, strict=True)
     )
+    passed_s = sum(jump.by_s for jump in jumps if jump.at_s <= line.middle_s)
     return Alignment(
-        offset_s=line.offset_s + typical_s,
+        offset_s=line.first_s + passed_s + typical_s,
         offset_half_width_s=math.hypot(line.half_width_s, student_t(0.975, math.inf) * COMMON_S),
         drift_ppm=line.drift * 1e6,
         drift_half_width_ppm=None if line.drift_half_width is None else line.drift_half_width * 1e6,
         epoch_s=line.middle_s,
         windows=windows,
         carried=True,
-        words="; ".join(_remarks(line, jumps)),
+        words="; ".join(_remarks(line, jumps, len(windows) - used, len(windows))),
         jumps=jumps,
     )
 
@@ -157,13 +174,16 @@ def _misfit(a: Moves, b: Moves, k: NDArray[np.int64], shift: int) -> Floats:
     inside = (j >= 0) & (j < b.value.size)
     j = np.clip(j, 0, b.value.size - 1)
     known = inside & a.known[k] & b.known[j]
-    return np.where(known, (a.value[k] - b.value[j]) ** 2, 0.0)
+    # What is unknown there counts as a move of usual size, lest a hole look like a fit.
+    return np.where(known, (a.value[k] - b.value[j]) ** 2, 1.0)
 
 
-def _remarks(line: OffsetLine, jumps: tuple[Jump, ...]) -> list[str]:
+def _remarks(line: OffsetLine, jumps: tuple[Jump, ...], left_out: int, of: int) -> list[str]:
     told = [f"one of the clocks was set by {jump.by_s:+.1f} s on the way" for jump in jumps]
     if line.drift_half_width is None:
         told.append("too short, or too steady, for the drift to be proven; it is taken as 0")
+    if left_out:
+        told.append(f"{left_out} of {of} stretches fit badly and were left out")
     return told
 
 

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.clock_alignment_track import Floats
+from analysis.clock_alignment_track import Flags, Floats
 from analysis.mean_interval import student_t
 
 LEAST_JUMP_S = 0.4
 JUMP_IN_SPREADS = 6.0
 MOST_JUMPS = 3
 LEAST_PER_PIECE = 2
+LEAST_WINDOWS = 3
 STRAY_IN_SPREADS = 4.0
 LEAST_SPREAD_S = 0.02
 DRIFT_LEAST_S = 2400.0
@@ -25,45 +26,53 @@ DRIFT_WORTH_TELLING_PPM = 30.0
 
 @dataclass(frozen=True, eq=False)
 class OffsetLine:
-    """offset = `offset_s` + `drift`·(x − `middle_s`), and `steps_s` more from each of `jumps` (window numbers) on.
+    """offset = `first_s` + `drift`·(x − `middle_s`), and `steps_s` more from each of `jumps` (window numbers) on.
 
-    Half-widths at 95 %. `drift_half_width` is None, and `drift` 0, where the drift is not proven.
+    `half_width_s` is that of the piece around `middle_s`; both half-widths at 95 %. Where the drift is not proven its
+    half-width is None, and `drift` 0.
     """
 
     middle_s: float
-    offset_s: float
+    first_s: float
     half_width_s: float
     drift: float
     drift_half_width: float | None
     jumps: tuple[int, ...]
     steps_s: tuple[float, ...]
-    used: NDArray[np.bool_]
+    used: Flags
 
 
 def offset_line(
     x_s: Floats, offset_s: Floats, weight: Floats, known_jumps: tuple[int, ...] = ()
 ) -> OffsetLine | None:
-    """Weighted least squares without strays; None with fewer than 3 windows left.
+    """Weighted least squares without strays; None with too few windows left.
 
     The windows' own scatter about the line makes the intervals (Student's t), not what they should scatter by theory.
     """
     clear = weight > 0
-    if np.count_nonzero(clear) < 3:
+    in_piece = np.bincount(_pieces(x_s.size, known_jumps)[clear], minlength=len(known_jumps) + 1)
+    if in_piece.sum() < LEAST_WINDOWS or in_piece.min() < LEAST_PER_PIECE:
         return None
-    jumps = _jumps(x_s, offset_s, clear, known_jumps)
+    found = _without_strays(x_s, offset_s, weight, _jumps(x_s, offset_s, clear, known_jumps))
+    if found is not None and found.jumps != known_jumps and min(map(abs, found.steps_s)) < LEAST_JUMP_S:
+        return _without_strays(x_s, offset_s, weight, known_jumps)
+    return found
+
+
+def _without_strays(x_s: Floats, offset_s: Floats, weight: Floats, jumps: tuple[int, ...]) -> OffsetLine | None:
+    clear = weight > 0
     rest = offset_s - _robust(x_s, offset_s, clear, jumps)
     used = clear & (np.abs(rest) <= STRAY_IN_SPREADS * _spread(rest[clear]))
     span_s = float(np.ptp(x_s[used])) if used.any() else 0.0
     if span_s >= DRIFT_LEAST_S and np.count_nonzero(used) >= DRIFT_LEAST_WINDOWS + len(jumps):
         line = _fitted(x_s, offset_s, weight, used, jumps, drifting=True)
-        if line is not None and line.drift_half_width is not None:
-            if line.drift_half_width * 1e6 <= DRIFT_WORTH_TELLING_PPM:
-                return line
+        if line is not None and 1e6 * (line.drift_half_width or math.inf) <= DRIFT_WORTH_TELLING_PPM:
+            return line
     return _fitted(x_s, offset_s, weight, used, jumps, drifting=False)
 
 
 def _fitted(
-    x_s: Floats, offset_s: Floats, weight: Floats, used: NDArray[np.bool_], jumps: tuple[int, ...], *, drifting: bool
+    x_s: Floats, offset_s: Floats, weight: Floats, used: Flags, jumps: tuple[int, ...], *, drifting: bool
 ) -> OffsetLine | None:
     x, y, w = x_s[used], offset_s[used], weight[used]
     if x.size == 0:
@@ -79,13 +88,17 @@ def _fitted(
     normal = design.T @ (w[:, None] * design)
     if freedom < 1 or np.linalg.matrix_rank(normal) < design.shape[1]:
         return None
-    found = np.linalg.solve(normal, design.T @ (w * y))
-    rest = y - design @ found
-    variance = max(float(w @ rest**2) / freedom, float(np.mean(w)) * LEAST_SPREAD_S**2 / 4)
-    half = student_t(0.975, freedom) * np.sqrt(np.diag(np.linalg.inv(normal)) * variance)
+    inverse = np.linalg.inv(normal)
+    found = inverse @ (design.T @ (w * y))
+    # Windows scatter by more than their weights tell: each one's own miss, as if it had been left out (HC3,
+    # MacKinnon and White 1985), gives the variance.
+    leverage = w * np.einsum("ij,jk,ik->i", design, inverse, design)
+    miss_s = np.hypot((y - design @ found) / np.maximum(1 - leverage, 0.05), LEAST_SPREAD_S / 4)
+    influence = inverse @ (design * (w * miss_s)[:, None]).T
+    half = student_t(0.975, freedom) * np.sqrt((influence**2).sum(axis=1))
     return OffsetLine(
         middle_s,
-        float(found[0]),
+        float(found[0]) - float(sum(found[1 : 1 + now])),
         float(half[0]),
         float(found[-1]) if drifting else 0.0,
         float(half[-1]) if drifting else None,
@@ -95,8 +108,8 @@ def _fitted(
     )
 
 
-def _jumps(x_s: Floats, y: Floats, clear: NDArray[np.bool_], known: tuple[int, ...]) -> tuple[int, ...]:
-    """Window numbers at which the offset steps, found one after the other while each explains most of what is left."""
+def _jumps(x_s: Floats, y: Floats, clear: Flags, known: tuple[int, ...]) -> tuple[int, ...]:
+    """Window numbers at which the offset steps, one after the other while each explains much of what is left."""
     jumps = known
     while len(jumps) < MOST_JUMPS:
         rest = (y - _robust(x_s, y, clear, jumps))[clear]
@@ -119,7 +132,7 @@ def _jumps(x_s: Floats, y: Floats, clear: NDArray[np.bool_], known: tuple[int, .
     return jumps
 
 
-def _robust(x_s: Floats, y: Floats, clear: NDArray[np.bool_], jumps: tuple[int, ...]) -> Floats:
+def _robust(x_s: Floats, y: Floats, clear: Flags, jumps: tuple[int, ...]) -> Floats:
     """A line with the median slope of all pairs within a piece (Theil 1950, Sen 1968) and a median level for each."""
     slope = _robust_slope(x_s, y, clear, jumps)
     piece = _pieces(x_s.size, jumps)
@@ -127,7 +140,7 @@ def _robust(x_s: Floats, y: Floats, clear: NDArray[np.bool_], jumps: tuple[int, 
     return np.asarray(slope * x_s + level[piece])
 
 
-def _robust_slope(x_s: Floats, y: Floats, clear: NDArray[np.bool_], jumps: tuple[int, ...]) -> float:
+def _robust_slope(x_s: Floats, y: Floats, clear: Flags, jumps: tuple[int, ...]) -> float:
     piece = _pieces(x_s.size, jumps)[clear]
     x, y = x_s[clear], y[clear]
     i, j = np.triu_indices(x.size, 1)

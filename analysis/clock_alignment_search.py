@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.clock_alignment_track import Floats, Moves
+from analysis.clock_alignment_track import Flags, Floats, Moves
 
 LEAST_COMMON_S = 480  # moves known to both; holes and their surroundings do not count
-LEAST_CORRELATION = 0.5
+LEAST_CORRELATION = 0.6
 APART_S = 12  # peaks closer than this are one; the windows tell them apart
+AROUND_S = 10  # within this a small jump of the clock may have moved a window
 CANDIDATES = 4
 # The second best has to leave this much more of the moves unexplained. Intervals ridden by a person to a clock leave
 # 3 to 10 times more one interval off; those held by a machine leave the same.
@@ -18,6 +19,8 @@ LEAST_MARGIN = 1.6
 LEAST_AGREEING = 0.8
 # A part of the ride that fits elsewhere has to fit there by this much better for a jump of the clock.
 JUMP_MARGIN = 0.25
+GIVE_OFFSET = "give the offset by hand"
+TOO_STEADY = f"the powers do not move together: too steady, or not of one ride; {GIVE_OFFSET}"
 
 
 @dataclass(frozen=True)
@@ -38,10 +41,10 @@ class Shifts:
 
 
 def candidates(reference: tuple[Moves, ...], other: tuple[Moves, ...], lowest: int, highest: int) -> list[Candidate]:
-    """Best fits of all quantities together with shifts from `lowest` to `highest`, at least `APART_S` apart, best first.
+    """Best fits of all quantities together, shifts from `lowest` to `highest`, `APART_S` apart or more, best first.
 
-    Correlation is uncentred over the seconds known to both at that shift; ranked by likelihood, −n·ln(1 − r²), since a
-    short overlap may fit by chance. The first quantity has to be known for `LEAST_COMMON_S`.
+    Correlation is uncentred over the seconds known to both at that shift. Ranked by likelihood, −n·ln(1 − r²), since
+    a short overlap may fit by chance. The first quantity has to be known for `LEAST_COMMON_S`.
     """
     size = 1 << int(reference[0].value.size + other[0].value.size).bit_length()
     shifts = np.arange(max(lowest, 1 - other[0].value.size), min(highest, reference[0].value.size - 1) + 1)
@@ -64,7 +67,7 @@ def candidates(reference: tuple[Moves, ...], other: tuple[Moves, ...], lowest: i
 
 
 def window_correlations(
-    reference: tuple[Moves, ...], other: tuple[Moves, ...], shift: int, window_s: int, reach: int = 2
+    reference: tuple[Moves, ...], other: tuple[Moves, ...], shift: int, window_s: int, reach: int
 ) -> tuple[Floats, Floats]:
     """Of each window of the reference: greatest correlation within `reach` of `shift`, and seconds known to both."""
     best: Floats | None = None
@@ -91,39 +94,44 @@ def window_sums(a: Moves, b: Moves, shift: int, window_s: int) -> Floats:
     )
 
 
-def choose(
-    found: list[Candidate], correlations: list[Floats], usable: np.ndarray[tuple[int], np.dtype[np.bool_]]
-) -> Shifts:
-    """Which candidate each window goes with. `correlations` hold one array per candidate, one value per window."""
+def choose(found: list[Candidate], near: list[Floats], around: list[Floats], usable: Flags) -> Shifts:
+    """Which candidate each window goes with.
+
+    `near` and `around` hold per candidate the windows' correlations close to its shift and up to `AROUND_S` off: the
+    first tell two candidates apart, the second whether windows fit at all, though the clock may have jumped a little.
+    """
     best = found[0]
-    for candidate, elsewhere in zip(found[1:], correlations[1:], strict=True):
-        split = _jump(correlations[0], elsewhere, usable)
+    for candidate, elsewhere in zip(found[1:], near[1:], strict=True):
+        split = _jump(near[0], elsewhere, usable)
         if split is not None:
             at, first_is_best = split
             shifts = (best.shift, candidate.shift) if first_is_best else (candidate.shift, best.shift)
             return Shifts((shifts[0],) * at + (shifts[1],) * (usable.size - at))
-    for candidate, elsewhere in zip(found[1:], correlations[1:], strict=True):
-        margin = (1 - candidate.correlation) / max(1 - best.correlation, 1e-9)
-        agreeing = float(np.mean(correlations[0][usable] > elsewhere[usable])) if usable.any() else 0.0
-        if margin < LEAST_MARGIN or agreeing < LEAST_AGREEING:
+    if float(np.median(around[0][usable])) < LEAST_CORRELATION:
+        return Shifts((), TOO_STEADY)
+    for candidate, here, elsewhere in zip(found[1:], near[1:], around[1:], strict=True):
+        left = [1 - float(np.median(fit[usable])) for fit in (around[0], elsewhere)]
+        agreeing = float(np.mean(around[0][usable] > here[usable]))
+        if left[1] < LEAST_MARGIN * left[0] or agreeing < LEAST_AGREEING:
             apart_s = abs(candidate.shift - best.shift)
-            return Shifts(
-                (), f"the ride repeats itself: {apart_s} s further on it fits about as well; give the offset"
-            )
+            return Shifts((), f"the ride repeats itself: {apart_s} s further on it fits about as well; {GIVE_OFFSET}")
     return Shifts((best.shift,) * usable.size)
 
 
-def _jump(here: Floats, there: Floats, usable: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[int, bool] | None:
-    """First window after the jump, and whether `here` fits before it; None where one of both fits throughout."""
+def _jump(here: Floats, there: Floats, usable: Flags) -> tuple[int, bool] | None:
+    """First window after the jump, and whether `here` fits before it; None where there is no such split."""
     where = np.flatnonzero(usable)
     margin = (here - there)[where]
+    counts = range(2, where.size - 1)
+    if not counts:
+        return None
     for sign in (1.0, -1.0):
-        for count in range(2, where.size - 1):
-            before, after = sign * margin[:count], -sign * margin[count:]
-            clear = min(float(np.median(before)), float(np.median(after))) > JUMP_MARGIN
-            if clear and np.mean(np.concatenate((before, after)) > 0) >= LEAST_AGREEING:
-                gain = [float(margin[:c].sum() - margin[c:].sum()) * sign for c in range(2, where.size - 1)]
-                return int(where[2 + int(np.argmax(gain))]), sign > 0
+        gain = [sign * float(margin[:count].sum() - margin[count:].sum()) for count in counts]
+        count = counts[int(np.argmax(gain))]
+        before, after = sign * margin[:count], -sign * margin[count:]
+        clear = min(float(np.median(before)), float(np.median(after))) > JUMP_MARGIN
+        if clear and np.mean(np.concatenate((before, after)) > 0) >= LEAST_AGREEING:
+            return int(where[count]), sign > 0
     return None
 
 

@@ -1,4 +1,4 @@
-"""What one device recorded of a ride, and the moves of its power and cadence second by second, for comparing clocks."""
+"""What one device recorded of a ride, and how its power and cadence move from second to second."""
 
 from __future__ import annotations
 
@@ -8,13 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 MOST_S = 48 * 3600
 # A binomial mean over 5 s, then the difference: turns, notification steps and whole watts are quiet in it, and there
 # is nothing left near half a cycle per second, so that between whole seconds it can be read without bias.
 KERNEL = np.convolve(np.array([1.0, 4.0, 6.0, 4.0, 1.0]) / 16, np.array([1.0, 0.0, -1.0]) / 2)
 REACH = KERNEL.size // 2
-CLIP_QUANTILE, CLIP_TIMES = 0.99, 2.0  # a spike is no more than a strong move
+# Moves beyond this quantile count as no stronger: a spike must not decide, nor a few sprints the drift.
+CLIP_QUANTILE = 0.95
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +45,7 @@ class Moves:
 
     start_s: float
     value: Floats
-    known: NDArray[np.bool_]
+    known: Flags
 
 
 def moves(track: Track, values: Floats) -> Moves:
@@ -59,7 +61,7 @@ def moves(track: Track, values: Floats) -> Moves:
     value = np.where(known, raw, 0.0)
     size = np.abs(value[known])
     if size.any():
-        most = CLIP_TIMES * float(np.quantile(size, CLIP_QUANTILE))
+        most = float(np.quantile(size, CLIP_QUANTILE))
         value = np.clip(value, -most, most) if most > 0 else value
         value /= float(np.sqrt(np.mean(value[known] ** 2)))
     return Moves(float(track.time_s[0]) + REACH, value, known)
@@ -72,11 +74,11 @@ def each_second(track: Track, values: Floats) -> Floats:
     """
     known = np.isfinite(values)
     at_s, value = track.time_s[known] - track.time_s[:1], values[known]
+    second = np.arange(int(min(track.span_s, MOST_S)) + 1.0)
     if at_s.size < 2:
-        return np.zeros(0)
+        return np.full(second.size, np.nan)
     usual_s = float(np.median(np.diff(at_s)))
     bridged_s = 1.5 if usual_s < 1.25 else 2.5 * usual_s
-    second = np.arange(int(min(track.span_s, MOST_S)) + 1.0)
     before = np.clip(np.searchsorted(at_s, second + 1e-6, "right") - 1, 0, at_s.size - 2)
     on_record = np.minimum(np.abs(second - at_s[before]), np.abs(second - at_s[before + 1])) < 1e-3
     inside = (second >= at_s[0]) & (second <= at_s[-1]) & (at_s[before + 1] - at_s[before] <= bridged_s)

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.clock_alignment_search import LEAST_CORRELATION, window_sums
-from analysis.clock_alignment_track import Floats, Moves
+from analysis.clock_alignment_track import Flags, Floats, Moves
 
-SEARCH_S = 10  # either side of the whole second found before
+SEARCH_S = 12  # either side of the whole second found before
 TAPER_S = 8
 FINE_S = 0.05
 LEAST_KNOWN = 0.35  # of a window's seconds
@@ -26,7 +26,7 @@ class WindowOffsets:
     shift: Floats
     correlation: Floats
     weight: Floats
-    clear: NDArray[np.bool_]
+    clear: Flags
 
 
 def window_offsets(a: Moves, b: Moves, shifts: NDArray[np.int64], window_s: int) -> WindowOffsets:

@@ -1,4 +1,4 @@
-"""What devices that each keep their own file and clock record of one ride outdoors: ticks, pauses, missing seconds."""
+"""What devices that each keep a file and a clock of their own record of one ride: ticks, pauses, missing seconds."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class RideFileDevice:
 
 
 def device_track(device: RideFileDevice, ride: Ride, seed: int) -> Track:
-    """Its whole file, whole watts and whole turns per minute; a missing second is a missing row or a row with gaps."""
+    """Its whole file in whole watts and turns per minute; a missing second is a missing row or one without power."""
     first_s, last_s = device.clock_s(np.array([1.0, ride.plan_s - 1.0]), ride)
     clock_s = np.arange(math.ceil(first_s), math.floor(last_s) + 1.0)
     ride_s = device.ride_s(clock_s, ride)
@@ -87,7 +87,7 @@ def true_drift_ppm(reference: RideFileDevice, other: RideFileDevice) -> float:
 
 
 def outdoor_ride(seed: int, seconds: float = 7200.0) -> Ride:
-    """Hills and flats of half a minute to six minutes, short surges, freewheeling, and a stop every half hour or so."""
+    """Flats and hills of up to six minutes, surges, freewheeling, and a stop every half hour or so."""
     rng = generator(seed, "outdoors")
     efforts, ridden_s, since_stop_s = [], 0.0, 0.0
     while ridden_s < seconds:
