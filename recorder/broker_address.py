@@ -9,14 +9,17 @@ from __future__ import annotations
 import argparse
 import ipaddress
 import re
-import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import unquote, urlsplit
 
 from analysis.errors import BadInput
 from analysis.safe_text import safe_text
+
+if TYPE_CHECKING:
+    import ssl
 
 PASSWORD_VARIABLE = "WATTPROOF_BROKER_PASSWORD"  # noqa: S105 (its name, not a password)
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -94,7 +97,7 @@ def open_broker(
     return Broker(address, password, tls_context(ca_file) if address.tls else None)
 
 
-def add_broker_options(parser: argparse.ArgumentParser) -> None:
+def add_broker_options(parser: argparse.ArgumentParser | argparse._ArgumentGroup) -> None:
     """The options beside the URL, alike for every command that talks to a broker."""
     parser.add_argument("--ca", type=Path, metavar="FILE", help="trust only this certificate authority (PEM)")
     parser.add_argument("--password-file", type=Path, metavar="FILE", help="the broker account's password, one line")
@@ -102,6 +105,8 @@ def add_broker_options(parser: argparse.ArgumentParser) -> None:
 
 def tls_context(ca_file: Path | None) -> ssl.SSLContext:
     """Certificate and host name are always checked; with `ca_file` this authority alone is trusted."""
+    import ssl  # most commands have these options and no broker
+
     try:
         context = ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
     except ssl.SSLError as error:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from dataclasses import replace
 from importlib import import_module
 from importlib.resources import files
 from importlib.util import find_spec
@@ -14,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from analysis.errors import BadInput
 from analysis.safe_text import safe_text
+from recorder.pocket_options import add_pocket_options, beside, check_pocket_options
 
 if TYPE_CHECKING:
     from analysis.plan_file import Plan
@@ -177,11 +180,14 @@ def _record_parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--through", metavar="TRANSPORT", help="reach the sensors through a simulated radio (see simulate)"
     )
+    add_pocket_options(parser)
     return parser
 
 
 def record(arguments: Sequence[str]) -> int:
-    options = _record_parser().parse_args(arguments)
+    parser = _record_parser()
+    options = parser.parse_args(arguments)
+    check_pocket_options(parser, options)
     if not options.headless:
         from recorder.watch_command import record_on_terminal
 
@@ -223,7 +229,9 @@ def record(arguments: Sequence[str]) -> int:
             if not options.control:  # else whoever attaches is told
                 lines = PlainLines(say)
                 around = Surroundings(clock, SystemStorage(), source, lines.say, (lines,), lines.on_plan)
-            return await record_ride(job, around)
+            with_them = beside(options, bench.bench.name, clock, around.say, os.environ)
+            onlookers = (*around.onlookers, *with_them.onlookers)
+            return await record_ride(job, replace(around, onlookers=onlookers, companions=with_them.companions))
 
     return print_summary(asyncio.run(ride()), as_json=options.json)
 

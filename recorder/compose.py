@@ -20,6 +20,7 @@ from analysis.plan_file import Plan
 from analysis.recording_schema import SCHEMA_MAJOR, SCHEMA_MINOR
 from analysis.safe_text import file_slug, safe_text
 from analysis.version import product_version
+from recorder.companions import Companion, Riding, accompanied
 from recorder.control_place import control_place
 from recorder.control_server import ControlServer, served
 from recorder.errors import FolderUnusable, RecorderError
@@ -77,6 +78,7 @@ class Surroundings:
     say: Callable[[str], None]
     onlookers: Sequence[Onlooker] = ()
     on_plan: Callable[[PlanState], None] = field(default=lambda state: None)
+    companions: Sequence[Companion] = ()
 
 
 def bluetooth_source(
@@ -163,7 +165,8 @@ async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[
         keep_ready(job.ready, session)
     # To the very end: who is logged out, or presses twice, sends several, and the file is not made yet.
     with ending_signals(run.stop):
-        async with served(server, said), _deciding(decision, session, run), _setting(setting):
+        beside = accompanied(around.companions, Riding(control, session, run), said)
+        async with served(server, said), _deciding(decision, session, run), _setting(setting), beside:
             reason = await run.run()
             end_ns = session.now_ns
             control.close()

@@ -7,8 +7,9 @@ import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-# SIGHUP: the terminal was closed. Windows has none of it; there Ctrl-Break takes the place of SIGTERM.
-_NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+# SIGHUP: the terminal was closed. SIGPWR: on Linux, the power is failing. Windows has none of these; there Ctrl-Break
+# takes the place of SIGTERM.
+_NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGPWR", "SIGBREAK")
 
 
 @contextmanager
