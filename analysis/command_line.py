@@ -31,10 +31,12 @@ COMMANDS: dict[str, Command] = {
     "ready": Command("recorder.ready_command", "ready", "reach, identify, zero and check every sensor before a ride"),
     "scan": Command("recorder.command_line", "scan", "which sensors are in range, and a bench file to start from"),
     "record": Command("recorder.command_line", "record", "record every sensor of a bench file into one Parquet file"),
+    "relay": Command("recorder.relay_command", "relay", "forward sensors of this machine to a recorder elsewhere"),
     "watch": Command("recorder.watch_command", "watch", "a further screen on a recording that is running"),
     "recover": Command("recorder.command_line", "recover", "finish recordings that were interrupted"),
     "import": Command("recorder.import_command", "import_files", "make a recording of files from other devices"),
     "report": Command("analysis.report_command", "report", "judge a recording: figures per segment and meter"),
+    "pack": Command("analysis.pack_command", "pack", "put a ride and its evidence into one archive, or check one"),
     "ledger": Command("analysis.ledger.ledger_command", "ledger", "keep recordings, see units and rides over time"),
     "simulate": Command("simulated_sensors.command_line", "simulate", "serve simulated sensors to another process"),
 }

@@ -198,7 +198,7 @@ def record(arguments: Sequence[str]) -> int:
     import asyncio
 
     from analysis.bench_file import read_bench
-    from recorder.compose import RecordJob, Surroundings, bluetooth_source
+    from recorder.compose import RecordJob, Surroundings, combined_source
     from recorder.compose import record as record_ride
     from recorder.host_clock import SystemClock
     from recorder.plain_lines import PlainLines
@@ -224,7 +224,7 @@ def record(arguments: Sequence[str]) -> int:
 
     async def ride() -> Summary:
         async with backend_for(options.through) as backend:
-            source = bluetooth_source(bench, clock, backend)
+            source = combined_source(bench, options.bench.parent, clock, backend, os.environ)
             around = Surroundings(clock, SystemStorage(), source, say)
             if not options.control:  # else whoever attaches is told
                 lines = PlainLines(say)

@@ -7,7 +7,7 @@ import os
 import platform
 import secrets
 import uuid
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -88,6 +88,25 @@ def bluetooth_source(
     from recorder.bluetooth_source import BluetoothSource
 
     return BluetoothSource(targets_of(bench), clock, backend, seed=seed)
+
+
+def combined_source(
+    bench: Bench, bench_folder: Path, clock: HostClock, backend: Backend | None, environment: Mapping[str, str]
+) -> NotificationSource:
+    """The sensors of a bench, those of its relays among them. A bench without relays needs no broker's library.
+
+    :raises BadInput: for a relay whose broker is not stated, or cannot be as stated.
+    """
+    if not bench.relay:
+        return bluetooth_source(bench, clock, backend)
+    from recorder.combined_source import CombinedSource
+    from recorder.mqtt_relay import RelaySource
+    from recorder.relay_places import relay_places
+
+    own = bench.reached_by(None)
+    radio = bluetooth_source(own, clock, backend) if own.stream_names else None
+    places = relay_places(bench, bench_folder, environment)
+    return CombinedSource(radio, [RelaySource(place, clock) for place in places], bench.relayed)
 
 
 def targets_of(bench: Bench) -> list[SensorTarget]:
@@ -290,7 +309,7 @@ def _header(job: RecordJob, clock: HostClock, session_id: str) -> dict[str, Any]
         "host": safe_text(platform.node() or "unknown"),
         "clock": clock.name,
         "utc_anchors": {},
-        "bench": job.bench.as_dict(),
+        "bench": job.bench.public.as_dict(),
         "plan": None if job.plan is None else job.plan.as_dict(),
         "continues": job.continues,
         "sensors": {s.sensor: s.identity for s in job.ready.sensors if s.identity} if job.ready is not None else {},
