@@ -2,7 +2,9 @@
 
 Each question and answer bounds the offset from both sides, whatever the network does: what left before it came cannot
 have come before it left. Of each stretch of time the narrowest exchange is kept (as in the clock filter of RFC 5905,
-section 10); a straight line through them is the estimate, held within all the bounds.
+section 10). A straight line through them gives the drift; along it each exchange bounds the offset at any time, and
+the middle of what all of them allow is the estimate. So it errs by half of the narrowest round trip at most, and by
+what the drift may do meanwhile.
 """
 
 from __future__ import annotations
@@ -41,7 +43,9 @@ def exchange_of(answer: Answer, t4_ns: int) -> Exchange | None:
     low_ns, high_ns = answer.t3_ns - t4_ns, answer.t2_ns - answer.t1_ns
     if answer.t3_ns < answer.t2_ns or t4_ns < answer.t1_ns or high_ns < low_ns:
         return None
-    return Exchange((answer.t1_ns + t4_ns) // 2, low_ns, high_ns)
+    # Each bound holds at one end of the exchange; at its middle the drift may have moved it.
+    moved_ns = math.ceil(MOST_DRIFT * (t4_ns - answer.t1_ns) / 2) + 1
+    return Exchange((answer.t1_ns + t4_ns) // 2, low_ns - moved_ns, high_ns + moved_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,11 +161,10 @@ class RelayClock:
     def _offset_at(self, at_ns: int) -> tuple[float, float]:
         """Estimate over the base, and half-width."""
         low_ns, high_ns = self._bounds(at_ns, self._drift_bound, self._drift)
-        line_ns = self._offset_ns + self._drift * (at_ns - self._at_ns)
-        if low_ns > high_ns:  # paces were not even: the line stands, and the doubt is how far they contradict it
+        if low_ns > high_ns:  # the pace was not even: the line stands, and the doubt is how far it is contradicted
+            line_ns = self._offset_ns + self._drift * (at_ns - self._at_ns)
             return line_ns, max(abs(line_ns - low_ns), abs(line_ns - high_ns))
-        estimate_ns = min(max(line_ns, low_ns), high_ns)
-        return estimate_ns, max(high_ns - estimate_ns, estimate_ns - low_ns)
+        return (low_ns + high_ns) / 2, (high_ns - low_ns) / 2
 
     def host_ns(self, relay_ns: int, now_ns: int) -> int:
         """On our clock: not after `now_ns`, and never before an earlier one. Needs one exchange at least."""

@@ -4,26 +4,31 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import random
-from collections.abc import AsyncIterator, Callable, Sequence
+import signal
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow.parquet as pq
 
 from analysis.bench_file import Bench, parse_bench
+from analysis.recording_reader import read_metadata
+from analysis.rows import Row
 from recorder.broker_address import Broker, open_broker
 from recorder.combined_source import CombinedSource
 from recorder.compose import RecordJob, Surroundings, record
 from recorder.host_clock import HostClock, SystemClock
 from recorder.mqtt_relay import RelaySource
 from recorder.recording_run import Summary
-from recorder.relay_forwarder import RelayForwarder, RelayJob
+from recorder.relay_forwarder import Forwarded, RelayForwarder, RelayJob
 from recorder.relay_messages import Topics
 from recorder.relay_places import RelayPlace
-from recorder.source import Identity, NotificationSource, RecordSink
+from recorder.source import Identity, RecordSink
 from recorder.storage import SystemStorage
 from tests.riding import number_in, payload
 
@@ -185,21 +190,36 @@ class Proxy:
 
 @dataclass
 class Relayed:
-    """What is running, and at the end the rows."""
+    """A relay with Birch and a recorder of it, in one loop but with nothing in common but the broker."""
 
-    bench: Bench
+    folder: Path
+    recorder_broker: Broker
     sensor: NumberedSensor
     forwarder: RelayForwarder
+    forwarding: asyncio.Task[Forwarded]
     relay_words: list[str]
-    recorder_words: list[str]
-    recording: asyncio.Task[Summary]
-    source: NotificationSource
-    forwarding: asyncio.Task[Any]
+    recorder_words: list[str] = field(default_factory=list)
+    arrived: set[int] = field(default_factory=set)
+    start_ns: int = 0
+
+    def record_again(self) -> None:
+        true, bench = SystemClock(), relayed_bench()
+        place = RelayPlace(TOPICS, self.recorder_broker, ("Birch",))
+        self.source = CombinedSource(None, [RelaySource(place, true)], bench.relayed)
+        around = Surroundings(true, SystemStorage(), self.source, self.recorder_words.append, [self._look])
+        self.recording: asyncio.Task[Summary] = asyncio.ensure_future(
+            record(RecordJob(bench, self.folder, needed_bytes=0), around)
+        )
+
+    def _look(self, row: Row, _fields: Mapping[str, Any]) -> None:
+        if row.row_kind == "relayed" and row.payload is not None and row.origin_ns is not None:
+            self.arrived.add(number_in(row.payload))
 
     def rows(self) -> list[dict[str, Any]]:
         path = self.recording.result().recording
         assert path is not None
         rows: list[dict[str, Any]] = pq.read_table(path).to_pylist()
+        self.start_ns = start_of(path)
         return rows
 
 
@@ -211,30 +231,31 @@ async def relayed_ride(
     *,
     clock: SkewedClock | None = None,
     interval_s: float = 0.05,
-    batch_s: float = 0.1,
-    keep_ns: int = 600 * 10**9,
+    record_after_s: float = 0.0,
 ) -> AsyncIterator[Relayed]:
-    """A relay with Birch and a recorder of it, in one loop but with nothing in common but the broker."""
+    """Both start at once, or the recorder later; what of it still runs at the end is stopped."""
     folder.mkdir(exist_ok=True)
     clock = clock or SkewedClock()
-    true = SystemClock()
-    bench = relayed_bench()
+    words: list[str] = []
     sensor = NumberedSensor(clock, interval_s=interval_s)
-    relay_words: list[str] = []
-    recorder_words: list[str] = []
-    forwarder = RelayForwarder(
-        RelayJob(TOPICS, relay_broker, ["Birch"], batch_s, keep_ns), sensor, clock, relay_words.append
-    )
-    source = CombinedSource(None, [RelaySource(RelayPlace(TOPICS, recorder_broker, ("Birch",)), true)], bench.relayed)
+    forwarder = RelayForwarder(RelayJob(TOPICS, relay_broker, ["Birch"], 0.1), sensor, clock, words.append)
     forwarding = asyncio.ensure_future(forwarder.run())
-    around = Surroundings(true, SystemStorage(), source, recorder_words.append)
-    recording = asyncio.ensure_future(record(RecordJob(bench, folder, needed_bytes=0), around))
+    ride = Relayed(folder, recorder_broker, sensor, forwarder, forwarding, words)
+    await asyncio.sleep(record_after_s)
+    ride.record_again()
     try:
-        yield Relayed(bench, sensor, forwarder, relay_words, recorder_words, recording, source, forwarding)
+        yield ride
     finally:
-        for task in (forwarding, recording):
+        for task in (forwarding, ride.recording):
             task.cancel()
-        await asyncio.gather(forwarding, recording, return_exceptions=True)
+        await asyncio.gather(forwarding, ride.recording, return_exceptions=True)
+
+
+def start_of(path: Path) -> int:
+    """When a recording began, on this computer's clock: its first UTC anchor ties it to a moment."""
+    host_ns, utc_ns = read_metadata(path).utc_anchors[0]
+    true = SystemClock()
+    return true.now_ns() - (true.utc_ns() - utc_ns) - host_ns
 
 
 def plain_broker(port: int) -> Broker:
@@ -255,3 +276,34 @@ def numbers_of(rows: Sequence[dict[str, Any]]) -> list[int]:
 
 def events_of(rows: Sequence[dict[str, Any]], event: str) -> list[dict[str, Any]]:
     return [row for row in rows if row["event"] == event]
+
+
+async def ended(ride: Relayed) -> list[dict[str, Any]]:
+    """All that was sent has arrived, and the recording is finished."""
+    ride.sensor.paused = True
+    last = len(ride.sensor.sent_ns) - 1
+    await until(lambda: last_number(ride) == last, 15)
+    os.kill(os.getpid(), signal.SIGTERM)
+    await asyncio.wait_for(asyncio.shield(ride.recording), 15)
+    return ride.rows()
+
+
+def last_number(ride: Relayed) -> int:
+    return max(ride.arrived, default=-1)
+
+
+def assert_each_once(ride: Relayed, rows: list[dict[str, Any]]) -> None:
+    found = numbers_of(rows)
+    first = found[0]
+    assert first <= 3
+    assert found == list(range(first, len(ride.sensor.sent_ns)))
+
+
+def errors_ms(ride: Relayed, rows: list[dict[str, Any]]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Of each row's place on the recorder's clock, against when the sensor sent by the true one."""
+    start_ns = min(row["host_ns"] for row in rows)
+    assert start_ns >= 0
+    relayed = [row for row in rows if row["row_kind"] == "relayed"]
+    true_ns = np.array([ride.sensor.sent_ns[number_in(row["payload"])] for row in relayed])
+    host_ns = np.array([row["host_ns"] for row in relayed])
+    return (host_ns + ride.start_ns - true_ns) / 1e6

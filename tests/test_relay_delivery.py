@@ -170,6 +170,20 @@ def test_what_does_not_fit_into_the_buffer_is_told_lost_and_nothing_else_is(
     assert sender.lost == len(lost)
 
 
+def test_rows_that_fall_out_while_they_wait_for_room_are_passed_over() -> None:
+    sender, receiver = started(keep_bytes=10 * (ROW_OVERHEAD + 4), window=1)
+    for number in range(5):
+        sender.payload(number, BIRCH, number.to_bytes(4, "little"))
+    (first,) = sender.batches(5)
+    for number in range(5, 30):
+        sender.payload(number, BIRCH, number.to_bytes(4, "little"))
+    assert sender.batches(30) == []
+    receiver.take(batch_of(first))
+    assert sender.acknowledged(ack_of(receiver), 31)
+    (second,) = sender.batches(32)
+    assert numbers(receiver.take(batch_of(second))) == list(range(20, 30))
+
+
 def test_rows_older_than_ten_minutes_go() -> None:
     sender = RelaySender(BOOT)
     for second in range(1000):
