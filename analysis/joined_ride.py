@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.errors import BadInput
-from analysis.recording_reader import Recording
+from analysis.recording_reader import LONGEST_NS, Recording
 from analysis.rows import Row
 from analysis.safe_text import safe_text
 from analysis.samples import SensorSamples, Series, empty_series
@@ -34,6 +34,8 @@ def joined_ride(recordings: Sequence[Recording]) -> Recording:
         offset_ns = _start_utc_ns(following) - _start_utc_ns(first)
         if offset_ns < joined.end_ns:
             raise BadInput(f"{name} begins before the one ahead of it has ended; recording {number} does not follow.")
+        if offset_ns + following.end_ns > LONGEST_NS:
+            raise BadInput(f"{name} was ridden more than a week after the first; judge it by itself.")
         joined = _append(joined, following, offset_ns)
     return joined
 

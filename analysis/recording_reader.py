@@ -56,6 +56,7 @@ _SAMPLE_COLUMNS = (
 LONGEST_HOLD_S = 60.0
 _TEXT_COLUMNS = ("sensor", "row_kind", "characteristic", "balance_reference")
 _MEASURED = ["notification", "imported", "relayed"]
+LONGEST_NS = 7 * 86_400 * 1_000_000_000
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,7 @@ def read_recording(path: Path) -> Recording:
         raise BadRecording(
             f"{_shown(path)} is damaged: {safe_text(str(fault), 120)}; use its copy or journal."
         ) from fault
-    host_ns = table["host_ns"]
-    last_ns = int(host_ns[-1].as_py()) if len(host_ns) else 0
+    last_ns = _last_ns(table, path)
     bench = bench_from_dict(metadata.bench)
     return Recording(path, metadata, bench, samples, events, last_ns, read_amendments(path))
 
@@ -119,6 +119,18 @@ def read_recording(path: Path) -> Recording:
 def read_metadata(path: Path) -> Metadata:
     """Only the metadata, without touching the rows."""
     return _metadata(_opened(path), path)
+
+
+def _last_ns(table: pa.Table, path: Path) -> int:
+    """The time of the last row; 0 without any. Grids grow with it, so that a wrong one could fill the memory."""
+    host_ns = table["host_ns"].to_numpy()
+    if not len(host_ns):
+        return 0
+    if bool(np.any(host_ns[1:] < host_ns[:-1])):
+        raise BadRecording(f"{_shown(path)} is damaged: its rows are not in the order of time; use a copy.")
+    if max(-int(host_ns[0]), int(host_ns[-1])) > LONGEST_NS:
+        raise BadRecording(f"{_shown(path)} is damaged: it has rows of another week than its first; use a copy.")
+    return int(host_ns[-1])
 
 
 def _shown(path: Path) -> str:
@@ -239,7 +251,18 @@ def _events(file: pq.ParquetFile) -> tuple[Row, ...]:
             row_kind="event",
             sensor=row["sensor"],
             event=row["event"],
-            detail=json.loads(row["detail"] or "{}"),
+            detail=_detail(row["detail"]),
         )
         for row in table.to_pylist()
     )
+
+
+def _detail(text: str | None) -> dict[str, Any]:
+    """:raises ValueError: for what no recorder has written."""
+    try:
+        found = json.loads(text or "{}")
+    except RecursionError as fault:
+        raise ValueError("an event is nested too deeply") from fault
+    if not isinstance(found, dict):
+        raise ValueError("the detail of an event is no table")
+    return found

@@ -9,6 +9,8 @@ from typing import Any
 from analysis.plan_file import resistance_words
 from analysis.rows import Event, Row
 
+BEYOND_ANY_RIDE = 1e6  # seconds, watts, or the number of a segment
+
 
 @dataclass(frozen=True)
 class SetResistance:
@@ -61,7 +63,7 @@ def segments_from_events(events: Iterable[Row], end_ns: int) -> tuple[Segment, .
     found: list[Segment] = []
     for row in events:
         number = row.detail.get("segment_no")
-        if not isinstance(number, int):
+        if not isinstance(number, int) or not abs(number) < BEYOND_ANY_RIDE:
             continue
         if row.event == Event.SEGMENT_START:
             open_starts[number] = row
@@ -76,27 +78,34 @@ def whole_ride(end_ns: int) -> Segment:
     return Segment(segment_no=0, name="whole ride", start_ns=0, stop_ns=end_ns)
 
 
-def _segment(start: Row, stop_ns: int, ended_by: str | None) -> Segment:
+def _number(value: Any) -> float | None:
+    """None for what is no number, or beyond any ride; a file may hold anything."""
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return float(value) if is_number and abs(value) < BEYOND_ANY_RIDE else None
+
+
+def _segment(start: Row, stop_ns: int, ended_by: Any) -> Segment:
     detail = start.detail
     return Segment(
         segment_no=detail["segment_no"],
         name=str(detail.get("name", f"segment {detail['segment_no']}")),
         start_ns=start.host_ns,
         stop_ns=max(stop_ns, start.host_ns),
-        settle_ns=round(float(detail.get("settle_s", 0.0)) * 1e9),
-        step_id=detail.get("step_id"),
-        repeat_no=int(detail.get("repeat_no", 1)),
+        settle_ns=round(max(_number(detail.get("settle_s")) or 0.0, 0.0) * 1e9),
+        step_id=None if detail.get("step_id") is None else str(detail["step_id"]),
+        repeat_no=round(_number(detail.get("repeat_no")) or 1),
         step_kind=str(detail.get("step_kind", "free")),
         posture=str(detail.get("posture", "seated")),
-        target_w=detail.get("target_w"),
-        cadence_rpm=detail.get("cadence_rpm"),
-        ended_by=ended_by,
+        target_w=_number(detail.get("target_w")),
+        cadence_rpm=_number(detail.get("cadence_rpm")),
+        ended_by=None if ended_by is None else str(ended_by),
         resistance=_resistance(detail.get("resistance")),
     )
 
 
 def _resistance(told: Any) -> SetResistance | None:
     """None also for what no version of ours has written."""
-    if not isinstance(told, Mapping) or not isinstance(told.get("value"), int | float):
+    value = _number(told.get("value")) if isinstance(told, Mapping) else None
+    if value is None:
         return None
-    return SetResistance(str(told.get("trainer", "")), str(told.get("mode", "")), float(told["value"]))
+    return SetResistance(str(told.get("trainer", "")), str(told.get("mode", "")), value)

@@ -31,7 +31,7 @@ from analysis.recording_schema import (
 )
 from analysis.rows import Event, Row
 from recorder.errors import FinishFailed
-from recorder.recording_writer import holds_the_same, write_recording
+from recorder.recording_writer import holds_all, write_recording
 from recorder.storage import SystemStorage
 
 S = 1_000_000_000
@@ -213,17 +213,20 @@ def test_an_existing_file_is_never_overwritten(recording: Path) -> None:
     assert list(recording.parent.iterdir()) == [recording]
 
 
-def test_holding_the_same_means_every_row(recording: Path) -> None:
+def test_holding_all_means_every_row_of_the_same_session(recording: Path) -> None:
     rows = ride()
-    assert holds_the_same(recording, rows)
-    assert not holds_the_same(recording, rows[:-1])
-    assert not holds_the_same(recording, [replace(rows[0], host_ns=-1), *rows[1:]])
-    assert not holds_the_same(recording.with_name("no.parquet"), rows)
+    assert holds_all(recording, "s", rows)
+    assert holds_all(recording, "s", rows[::3])
+    assert not holds_all(recording, "s", [*rows, replace(rows[-1], host_ns=rows[-1].host_ns + 1)])
+    assert not holds_all(recording, "s", [*rows[:4], rows[3], *rows[4:]])
+    assert not holds_all(recording, "s", [replace(rows[0], host_ns=-1), *rows[1:]])
+    assert not holds_all(recording, "another", rows)
+    assert not holds_all(recording.with_name("no.parquet"), "s", rows)
 
 
 payload_rows = st.builds(
     Row,
-    host_ns=st.integers(0, 2**62),
+    host_ns=st.integers(0, 2**49),
     row_kind=st.sampled_from(["notification", "read", "write", "indication"]),
     sensor=st.sampled_from(["Alder", "Cedar"]),
     characteristic=st.sampled_from(["2a63", "2a5b", "2ad2", "2a19", "2a66", "ffff"]),
@@ -231,7 +234,7 @@ payload_rows = st.builds(
 )
 event_rows = st.builds(
     Row,
-    host_ns=st.integers(0, 2**62),
+    host_ns=st.integers(0, 2**49),
     row_kind=st.just("event"),
     sensor=st.none() | st.just("Alder"),
     event=st.sampled_from([Event.MARK, Event.LINK_FOUND]),
@@ -245,5 +248,5 @@ def test_any_rows_come_back_whatever_the_bytes(tmp_path: Path, rows: list[Row]) 
     path = tmp_path / "any.parquet"
     path.unlink(missing_ok=True)
     write_recording(path, rows, METADATA, STORAGE)
-    assert holds_the_same(path, rows)
+    assert holds_all(path, "s", rows)
     assert len(read_recording(path).events) == sum(row.event is not None for row in rows)
