@@ -1,4 +1,4 @@
-"""A session's rows as the frames of a journal, and the bytes of its files as rows again. No file, no clock.
+"""A session's rows as the frames of a journal, in the order in which they must be written. No file, no clock.
 
 Rows, metadata and the end marker are numbered from 1. A header is written twice, repeated now and then and at the
 start of each further file; it carries the number of the last frame before it, and all that reading needs to know.
@@ -7,15 +7,13 @@ start of each further file; it carries the number of the last frame before it, a
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, BinaryIO
+from collections.abc import Callable, Mapping
+from typing import Any
 from zlib import crc32
 
 from analysis.rows import Row, RowKind
 from recorder import journal_frames as frames
-from recorder.errors import JournalDamaged
-from recorder.journal_frames import MAGIC, ROW, ROW_FIXED_BYTES, Frame, Header, Json, Stream
+from recorder.journal_frames import MAGIC, ROW, ROW_FIXED_BYTES, Header, Json, Stream
 
 
 class JournalEncoder:
@@ -110,135 +108,6 @@ class JournalEncoder:
         return frame
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
-    """Bytes of one file that could not be read."""
-
-    segment: int
-    offset: int
-    length: int
-
-
-@dataclass(frozen=True)
-class JournalContents:
-    """All that could be read, in order. `missing` holds first and last number of each run of lost frames."""
-
-    session_id: str
-    header: Json
-    metadata: Json
-    rows: tuple[Row, ...]
-    end: Json | None
-    damaged: tuple[Damage, ...]
-    missing: tuple[tuple[int, int], ...]
-    torn_tail_bytes: int
-
-    @property
-    def missing_count(self) -> int:
-        return sum(last - first + 1 for first, last in self.missing)
-
-
-def replay(data: bytes | memoryview | BinaryIO) -> JournalContents:
-    """One file. Raises JournalDamaged, and nothing else whatever the bytes, where no header can be found."""
-    return replay_segments([bytes(data) if isinstance(data, bytes | memoryview) else data.read()])
-
-
-def replay_segments(segments: Sequence[bytes]) -> JournalContents:
-    """The files of one session in the order they were begun; what stands in several of them is taken once.
-
-    Files of another session are passed over. Raises JournalDamaged where no file has a readable header, or where a
-    newer version wrote it.
-    """
-    headers = [frames.find_header(data) for data in segments]
-    first = next((header for header in headers if header is not None), None)
-    if first is None:
-        raise JournalDamaged("no header of a journal can be read: these bytes are no journal, or damaged throughout")
-    if first.version > frames.FORMAT_VERSION:
-        raise JournalDamaged(f"this journal has version {first.version}: a newer wattproof is needed to read it")
-    merge = _Merge(first)
-    for number, (data, header) in enumerate(zip(segments, headers, strict=True)):
-        if header is None or header.same_session(first):
-            merge.take(number, data)
-    return merge.contents()
-
-
-class _Merge:
-    """Collects the frames of several files by sequence number."""
-
-    def __init__(self, first: Header) -> None:
-        self._first = first
-        self._streams: dict[int, Stream] = {}
-        self._rows: dict[int, Row] = {}
-        self._said: dict[int, tuple[int, Json]] = {}
-        self._headers: dict[int, Json] = {}
-        self._unread: list[tuple[int, Frame]] = []
-        self._damaged: list[Damage] = []
-        self._torn_tail_bytes = 0
-
-    def take(self, segment: int, data: bytes) -> None:
-        good_end = 0
-        for frame in frames.sound_frames(data, self._first.seed):
-            if frame.offset > good_end:
-                self._damaged.append(Damage(segment, good_end, frame.offset - good_end))
-            good_end = frame.offset + frame.length
-            if not self._take_frame(frame):
-                self._unread.append((segment, frame))
-        self._torn_tail_bytes += len(data) - good_end
-
-    def _take_frame(self, frame: Frame) -> bool:
-        """False where the frame cannot be understood, or not yet: its stream may be defined further on."""
-        if frame.frame_type == frames.HEADER:
-            return self._take_header(frame)
-        if frame.frame_type == frames.STREAM:
-            entry = frames.stream_of(frame)
-            self._streams.update([entry] if entry else [])
-            return entry is not None
-        if frame.frame_type in (frames.METADATA, frames.END):
-            value = frames.from_json(frame.body)
-            if isinstance(value, dict):
-                self._said.setdefault(frame.sequence, (frame.frame_type, value))
-            return isinstance(value, dict)
-        row = frames.row_of(frame, self._streams)
-        if row is not None:
-            self._rows.setdefault(frame.sequence, row)
-        return row is not None
-
-    def _take_header(self, frame: Frame) -> bool:
-        header = frames.header_of(frame)
-        if header is None or not header.same_session(self._first):
-            return False
-        self._headers[frame.sequence] = header.metadata
-        self._streams.update(enumerate(header.streams))
-        return True
-
-    def contents(self) -> JournalContents:
-        self._damaged += (
-            Damage(segment, frame.offset, frame.length)
-            for segment, frame in self._unread
-            if not self._take_frame(frame)
-        )
-        ends = [value for _, (frame_type, value) in sorted(self._said.items()) if frame_type == frames.END]
-        return JournalContents(
-            session_id=self._first.session_id,
-            header=self._first.metadata,
-            metadata=self._merged_metadata(),
-            rows=tuple(row for _, row in sorted(self._rows.items())),
-            end=ends[-1] if ends else None,
-            damaged=tuple(sorted(self._damaged, key=lambda damage: (damage.segment, damage.offset))),
-            missing=tuple(_gaps(sorted({*self._rows, *self._said}))),
-            torn_tail_bytes=self._torn_tail_bytes,
-        )
-
-    def _merged_metadata(self) -> Json:
-        """A header holds all changes up to its own number, so it replaces what was merged before."""
-        metadata: Json = {}
-        for number in sorted({*self._headers, *self._said}):
-            frame_type, update = self._said.get(number, (frames.END, {}))
-            if frame_type == frames.METADATA:
-                metadata = merge_patch(metadata, update)
-            metadata = self._headers.get(number, metadata)
-        return metadata
-
-
 def merge_patch(target: Any, patch: Any) -> Any:
     """JSON Merge Patch, RFC 7396 section 2; `target` is left as it was."""
     if not isinstance(patch, Mapping):
@@ -250,11 +119,3 @@ def merge_patch(target: Any, patch: Any) -> Any:
         else:
             merged[key] = merge_patch(merged.get(key), value)
     return merged
-
-
-def _gaps(numbers: Iterable[int]) -> Iterator[tuple[int, int]]:
-    expected = 1
-    for number in numbers:
-        if number > expected:
-            yield expected, number - 1
-        expected = number + 1

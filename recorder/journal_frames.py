@@ -141,6 +141,29 @@ def row_of(frame: Frame, streams: Mapping[int, Stream]) -> Row | None:
     return None
 
 
+def row_at(data: bytes, place: int, streams: Mapping[int, Stream]) -> Row | None:
+    """The row of a frame that is known to be sound."""
+    _, length, frame_type, sequence = _HEAD.unpack_from(data, place)
+    body_start = place + _HEAD.size
+    if frame_type == ROW:
+        host_ns, index = _ROW_BODY.unpack_from(data, body_start)
+        sensor, characteristic, kind = streams[index]
+        return Row(host_ns, kind, sensor, characteristic, data[body_start + _ROW_BODY.size : body_start + length])
+    body = data[body_start : body_start + length]
+    return row_of(Frame(frame_type, sequence, body, place, length + _HEAD.size + _CRC_BYTES), streams)
+
+
+def time_and_stream_of(frame: Frame) -> tuple[int, int] | None:
+    """Host time and index of the stream; None where the frame holds no row, or one that spells its stream out."""
+    if frame.frame_type == ROW and len(frame.body) >= _ROW_BODY.size:
+        host_ns, index = _ROW_BODY.unpack_from(frame.body)
+        return host_ns, index
+    if frame.frame_type == ROW_WITH_ORIGIN and len(frame.body) >= _ORIGIN_BODY.size:
+        host_ns, index, _, _ = _ORIGIN_BODY.unpack_from(frame.body)
+        return host_ns, index
+    return None
+
+
 def json_row_body(row: Row) -> bytes:
     fields = {name: getattr(row, name) for name in _JSON_ROW_FIELDS}
     payload = None if row.payload is None else row.payload.hex()

@@ -5,11 +5,12 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from recorder.journal import JournalContents, replay_segments
+from recorder.journal_frames import find_header
+from recorder.journal_replay import JournalContents, replay_segments
 from recorder.storage import Storage
 
 FULL = {errno.ENOSPC, errno.EDQUOT}
@@ -105,14 +106,25 @@ def load_segments(paths: Sequence[Path]) -> JournalContents:
     return replay_segments(contents)
 
 
-def retire(storage: Storage, paths: Iterable[Path]) -> None:
-    """Remove a journal: only once the Parquet file made from it has been read back and found equal."""
-    folders = set()
-    for path in paths:
-        folders.add(path.parent)
+def session_of(path: Path) -> str | None:
+    """None where no header can be read."""
+    try:
+        header = find_header(path.read_bytes())
+    except OSError:
+        return None
+    return None if header is None else header.session_id
+
+
+def retire(storage: Storage, paths: Sequence[Path]) -> None:
+    """Remove a journal: only once the Parquet file made from it has been read back and found equal.
+
+    The last file goes first and the first one last, each folder made safe before the next: what is left by a kill
+    or a power cut in between is found by the name of the first, and is known to be in the Parquet file.
+    """
+    for number, path in enumerate(reversed(paths), 1):
         storage.unlink(path)
         ballast = path.parent / f"{path.name.rpartition('.journal')[0]}.ballast"
         if ballast.exists():
             storage.unlink(ballast)
-    for folder in folders:
-        storage.sync_dir(folder)
+        if number == len(paths) or path.parent != paths[-1 - number].parent:
+            storage.sync_dir(path.parent)

@@ -13,10 +13,11 @@ import msgspec
 
 from analysis.recording_schema import Finish, Metadata, metadata_from_dict
 from analysis.rows import Event, Row
-from recorder.errors import JournalDamaged, RecorderError
-from recorder.journal import JournalContents
-from recorder.journal_segments import journal_segments, load_segments, retire
-from recorder.recording_writer import holds_the_same, write_recording
+from recorder.errors import FinishFailed, JournalDamaged, RecorderError
+from recorder.journal_replay import JournalContents
+from recorder.journal_rows import JournalRows
+from recorder.journal_segments import journal_segments, load_segments, retire, session_of
+from recorder.recording_writer import holds_all, write_recording
 from recorder.storage import Storage
 
 JOURNAL_SUFFIX = ".journal"
@@ -26,7 +27,10 @@ FALLBACK_FOLDERS = (Path(tempfile.gettempdir()),)
 
 @dataclass(frozen=True)
 class Recovered:
-    """One interrupted ride that is now a file. `lost_s`: per sensor, how long before the end it was last heard."""
+    """One ride that is now a file. `lost_s`: per sensor, how long before the end it was last heard.
+
+    `elsewhere_because`: why the file is not where it belongs, and its journal is kept; empty where all is well.
+    """
 
     recording: Path
     seconds: float
@@ -35,6 +39,7 @@ class Recovered:
     missing_records: int
     lost_s: dict[str, float]
     clean: bool
+    elsewhere_because: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         return {**asdict(self), "recording": str(self.recording)}
@@ -50,7 +55,17 @@ class Recovered:
             f"{self.recording.name}: {words}, {self._damage_in_words()})"
             + ("" if self.clean else f"; silent before the end: {silent}")
             + "."
+            + (f" It is in {self.recording.parent}: {self.elsewhere_because}" if self.elsewhere_because else "")
         )
+
+    def troubles(self) -> list[str]:
+        """What somebody has to know of whose ride has just come to its proper end; mostly nothing."""
+        found = []
+        if self.elsewhere_because:
+            found.append(f"{self.elsewhere_because} A copy is in {self.recording.parent}.")
+        if self.damaged_records or self.missing_records:
+            found.append(f"the disk gave back less than it was given: {self._damage_in_words()}")
+        return found
 
     def _damage_in_words(self) -> str:
         if not self.damaged_records and not self.missing_records:
@@ -108,25 +123,39 @@ def _remove_stray_ballast(folder: Path, storage: Storage) -> None:
 def recover_journal(segments: Sequence[Path], storage: Storage) -> Recovered:
     """One journal, given by all files that may be of it; the Parquet file is put beside the first.
 
+    Where that fails it is put beside a later one, and the whole journal is kept: that folder may be one which a
+    restart empties, and the next recovery makes the file where it belongs.
+
     :raises JournalDamaged: where nothing of it can be read; it is left as it is.
     :raises FinishFailed: where the file could not be written; the journal is left as it is.
     """
     first = segments[0]
     own, contents = _loaded(segments)
     metadata, rows, lost_s = _recovered_parts(first, contents)
-    target, is_there = _place_for(first.with_name(first.name.removesuffix(JOURNAL_SUFFIX) + ".parquet"), rows)
-    if not is_there:
-        write_recording(target, rows, metadata, storage)
-    with suppress(OSError):  # the ride is safe; the next recovery finds the file equal and tries again
-        retire(storage, own)
+    name = first.name.removesuffix(JOURNAL_SUFFIX) + ".parquet"
+    fault: FinishFailed | None = None
+    for folder in dict.fromkeys(path.parent for path in own):
+        target, is_there = _place_for(folder / name, contents)
+        try:
+            if not is_there:
+                write_recording(target, rows, metadata, storage)
+            break
+        except FinishFailed as failure:
+            fault = fault or failure
+    else:
+        raise fault or FinishFailed(f"{first} could not be finished; it is kept.")
+    if fault is None:
+        with suppress(OSError):  # the ride is safe; the next recovery finds the file and tries again
+            retire(storage, own)
     return Recovered(
         recording=target,
-        seconds=rows[-1].host_ns / 1e9 if rows else 0.0,
+        seconds=rows.end_ns / 1e9,
         rows=len(rows),
         damaged_records=len(contents.damaged),
         missing_records=contents.missing_count,
         lost_s=lost_s,
         clean=contents.end is not None,
+        elsewhere_because="" if fault is None else str(fault),
     )
 
 
@@ -141,43 +170,28 @@ def _loaded(segments: Sequence[Path]) -> tuple[list[Path], JournalContents]:
         raise JournalDamaged(f"{segments[0]}: {fault}; it is left as it is.") from fault
     except OSError as fault:
         raise JournalDamaged(f"{segments[0]} cannot be read ({fault.strerror}); it is left as it is.") from fault
-    own = [path for path in segments if path == segments[0] or _session_of(path) == contents.session_id]
+    own = [path for path in segments if path == segments[0] or session_of(path) == contents.session_id]
     return own, contents
 
 
-def _session_of(path: Path) -> str | None:
-    try:
-        return load_segments([path]).session_id
-    except (JournalDamaged, OSError):
-        return None
-
-
-def finished_metadata(contents_metadata: dict[str, Any], rows: list[Row], finish: Finish) -> Metadata:
+def _finished_metadata(contents: JournalContents, sums: dict[str, tuple[int, int]], finish: Finish) -> Metadata:
     """The journal's metadata as the recording's: anchors in order, totals counted from the rows themselves."""
-    table = dict(contents_metadata)
+    table = dict(contents.metadata)
     anchors = table.get("utc_anchors", {})
     table["utc_anchors"] = sorted((int(host_ns), int(utc_ns)) for host_ns, utc_ns in anchors.items())
-    totals: dict[str, int] = {}
-    for row in rows:
-        if row.sensor is not None and row.row_kind != "event":
-            totals[row.sensor] = totals.get(row.sensor, 0) + 1
-    table["rows_per_sensor"] = totals
+    table["rows_per_sensor"] = {name: count for name, (count, _) in sums.items()}
     table["finish"] = msgspec.to_builtins(finish)
     return metadata_from_dict(table)
 
 
-def _recovered_parts(path: Path, contents: JournalContents) -> tuple[Metadata, list[Row], dict[str, float]]:
-    rows = list(contents.rows)
-    end_ns = max((row.host_ns for row in rows), default=0)
-    last_ns: dict[str, int] = {}
-    for row in rows:
-        if row.sensor is not None and row.row_kind != "event":
-            last_ns[row.sensor] = row.host_ns
-    lost_s = {name: round((end_ns - last) / 1e9, 3) for name, last in last_ns.items()}
+def _recovered_parts(path: Path, contents: JournalContents) -> tuple[Metadata, JournalRows, dict[str, float]]:
+    rows = contents.rows.in_time()
+    sums = contents.rows.by_sensor()
+    lost_s = {name: round((rows.end_ns - last_ns) / 1e9, 3) for name, (_, last_ns) in sums.items()}
     damaged = len(contents.damaged)
     if contents.end is None:
         detail = {"lost_s": lost_s, "damaged_records": damaged, "missing_records": contents.missing_count}
-        rows.append(Row(end_ns, "event", event=Event.RECOVERED, detail=detail))
+        rows = rows.followed_by(Row(rows.end_ns, "event", event=Event.RECOVERED, detail=detail))
     finish = Finish(
         clean=contents.end is not None,
         reason="recovered" if contents.end is None else str(contents.end.get("reason", "recovered")),
@@ -186,19 +200,19 @@ def _recovered_parts(path: Path, contents: JournalContents) -> tuple[Metadata, l
         lost_s=lost_s if contents.end is None else {},
     )
     try:
-        return finished_metadata(contents.metadata, rows, finish), rows, lost_s
+        return _finished_metadata(contents, sums, finish), rows, lost_s
     except (msgspec.MsgspecError, ValueError, TypeError, AttributeError) as fault:
         raise JournalDamaged(f"the header of {path} cannot be read ({fault}); it is left as it is.") from fault
 
 
-def _place_for(target: Path, rows: Sequence[Row]) -> tuple[Path, bool]:
+def _place_for(target: Path, contents: JournalContents) -> tuple[Path, bool]:
     """Where the file goes, with a number behind the name where that is taken, and whether it is there already.
 
-    It is where the recorder was killed between the renaming and the removal of the journal.
+    It is where the recorder was killed between the renaming and the removal of the journal, or amid the removal.
     """
     number, place = 1, target
     while place.exists():
-        if holds_the_same(place, rows):
+        if holds_all(place, contents.session_id, contents.rows):
             return place, True
         number += 1
         place = target.with_name(f"{target.stem}-{number}.parquet")

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from analysis.rows import ROW_KINDS, Row
 from recorder import journal_frames as frames
 from recorder.errors import JournalDamaged
-from recorder.journal import Damage, JournalContents, JournalEncoder, merge_patch, replay, replay_segments
+from recorder.journal import JournalEncoder, merge_patch
+from recorder.journal_replay import Damage, JournalContents, replay, replay_segments
 
 HEADER = {"schema": 1, "pid": 77, "bench": {"name": "Quayside bench"}, "plan": None}
 SEED = 0x5EED1234

@@ -18,8 +18,9 @@ import pytest
 from analysis.rows import Row
 from recorder.errors import FolderUnusable, JournalDamaged
 from recorder.frame_memory import FrameMemory
-from recorder.journal import JournalContents, JournalEncoder, replay_segments
+from recorder.journal import JournalEncoder
 from recorder.journal_file import BALLAST_BYTES, PREAMBLE_EVERY_BYTES, JournalFile
+from recorder.journal_replay import JournalContents, replay_segments
 from recorder.journal_segments import journal_segments, load_segments, retire
 from recorder.storage import Storage, SystemStorage
 from tests.fake_storage import FakeStorage, os_error
@@ -531,7 +532,8 @@ async def test_a_real_disk_runs_full_and_comes_back(small_disk: Path) -> None:
     assert ride.heard == [FULL_WORDS, "disk well again"]
     await ride.journal.finish({})
     contents = load_segments(journal_segments(small_disk / "ride.journal"))
-    assert (contents.rows, contents.damaged) == (tuple(ride.rows), ())
+    assert contents.rows == tuple(ride.rows)
+    assert contents.damaged == ()
 
 
 async def test_a_real_disk_that_stays_full_takes_the_end_marker(small_disk: Path) -> None:

@@ -122,6 +122,110 @@ def test_a_ride_that_moved_to_another_folder_is_put_together(tmp_path: Path) -> 
     assert list(home.iterdir()) == [ride.recording]
 
 
+class KilledAtCall(SystemStorage):
+    """Dies before the n-th removal or sync of a folder; `happened` tells whether it came to that."""
+
+    class Killed(BaseException):
+        pass
+
+    def __init__(self, call: int) -> None:
+        self.left = call
+
+    def _called(self) -> None:
+        self.left -= 1
+        if self.left == 0:
+            raise self.Killed
+
+    def unlink(self, path: Path) -> None:
+        self._called()
+        super().unlink(path)
+
+    def sync_dir(self, folder: Path) -> None:
+        self._called()
+        super().sync_dir(folder)
+
+
+@pytest.mark.parametrize("ended", [False, True])
+def test_killed_while_a_journal_of_several_files_is_removed_nothing_is_left_or_made_twice(
+    tmp_path: Path, ended: bool
+) -> None:
+    for call in range(1, 20):
+        home, away = tmp_path / f"home-{call}", tmp_path / f"away-{call}"
+        home.mkdir()
+        away.mkdir()
+        whole = Journal(20)
+        if ended:
+            whole.end()
+        path = home / "ride.journal"
+        path.write_bytes(whole.preamble + b"".join(whole.frames[:8]))
+        (home / "ride.journal-2").write_bytes(whole.encoder.preamble() + b"".join(whole.frames[6:12]))
+        (away / "ride.journal-3").write_bytes(whole.encoder.preamble() + b"".join(whole.frames[10:]))
+        storage = KilledAtCall(call)
+        try:
+            recover_journal(journal_segments(path, away), storage)
+        except KilledAtCall.Killed:
+            if left := journal_segments(path, away):
+                recover_journal(left, SYSTEM)
+        (recording,) = home.iterdir()
+        assert list(away.iterdir()) == []
+        assert numbers(recording) == list(range(20))
+        if storage.left > 0:
+            assert call > 5
+            return
+    pytest.fail("no removal came to its end")
+
+
+class FullHome(SystemStorage):
+    def __init__(self, home: Path) -> None:
+        self.home = home
+
+    def sync_path(self, path: Path) -> None:
+        if path.parent == self.home:
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+        super().sync_path(path)
+
+
+def test_where_the_first_folder_takes_no_file_it_goes_beside_a_later_one_and_the_journal_is_kept(
+    tmp_path: Path,
+) -> None:
+    home, away = tmp_path / "home", tmp_path / "away"
+    home.mkdir()
+    away.mkdir()
+    whole = Journal(20).end()
+    path = home / "ride.journal"
+    path.write_bytes(whole.preamble + b"".join(whole.frames[:12]))
+    (away / "ride.journal-2").write_bytes(whole.encoder.preamble() + b"".join(whole.frames[9:]))
+    for _ in range(2):  # again, and no second copy
+        ride = recover_journal(journal_segments(path, away), FullHome(home))
+        assert ride.recording == away / "ride.parquet"
+        assert numbers(ride.recording) == list(range(20))
+        assert [p.name for p in home.iterdir()] == ["ride.journal"]
+        assert sorted(p.name for p in away.iterdir()) == ["ride.journal-2", "ride.parquet"]
+        assert os.strerror(errno.EROFS) in ride.in_words()
+        assert str(away) in ride.troubles()[0]
+    mended = recover_journal(journal_segments(path, away), SYSTEM)
+    assert mended.recording == home / "ride.parquet"
+    assert numbers(mended.recording) == list(range(20))
+    assert [p.name for p in [*home.iterdir(), *away.iterdir()]] == ["ride.parquet", "ride.parquet"]
+
+
+def test_a_ride_that_is_whole_has_no_troubles_and_a_damaged_one_tells_them(tmp_path: Path) -> None:
+    journal = Journal(20).end()
+    assert recover_journal([journal.put(tmp_path, "whole.journal")], SYSTEM).troubles() == []
+    del journal.frames[7]
+    (told,) = recover_journal([journal.put(tmp_path, "holed.journal")], SYSTEM).troubles()
+    assert "1 record lost" in told
+
+
+def test_an_event_whose_detail_fits_no_column_keeps_no_ride_from_its_file(tmp_path: Path) -> None:
+    journal = Journal(3)
+    odd = {"segment_no": "one", "name": 7, "step_id": ["x"], "repeat_no": 2**70, "posture": {"a": 1}}
+    journal.event(1.0, Event.SEGMENT_START, **odd)
+    journal.put(tmp_path)
+    (ride,) = recover_folder(tmp_path, SYSTEM).recovered
+    assert dict(events(ride.recording, Event.SEGMENT_START)[0].detail) == odd
+
+
 def test_a_file_of_another_ride_under_our_name_is_neither_taken_nor_removed(tmp_path: Path) -> None:
     home, away = tmp_path / "home", tmp_path / "away"
     home.mkdir()
