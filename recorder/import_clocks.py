@@ -120,10 +120,9 @@ def _aligned(name: str, file: RideFile, base: RideFile, reference: str, align: A
         # A clock may be whole hours off, local time given as UTC: what both recorded is sought wherever it fits.
         found = max((found, align(track_of(base), track_of(file))), key=lambda a: a.carried)
     if not found.carried:
-        why = f": {found.words}" if found.words else ""
         raise BadInput(
-            f"the clock of {name}'s file could not be put on that of {reference}{why}; if you know by how much they "
-            f"differ, give --offset {name}=SECONDS, to be added to its times"
+            f"the clock of {name}'s file could not be put on that of {reference}: {found.words} "
+            f"(--offset {name}=SECONDS, added to its times)"
         )
     return found
 

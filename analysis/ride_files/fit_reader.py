@@ -18,7 +18,7 @@ from analysis.safe_text import safe_text
 MOST_BYTES = 16 << 20
 # A record of a ride has some hundred bytes; definitions may be as wide as 64 KiB and cost as much for each message.
 LARGEST_MESSAGE = 4000
-MOST_DEFINED_FIELDS = 200_000
+MOST_DEFINED, MOST_DEFINED_FOR_EACH = 50_000, 12
 MOST_LAPS = 2000
 
 # FIT counts seconds from 1989-12-31 00:00 UTC; below this number they count from when the device was switched on.
@@ -131,8 +131,10 @@ class _Reading:
 
     def _definition(self, frame: Any) -> None:
         fields = list(frame.all_field_defs)  # an iterator where developer fields are among them
-        self._defined += len(fields)
-        if sum(f.size for f in fields) > LARGEST_MESSAGE or self._defined > MOST_DEFINED_FIELDS:
+        self._defined += 1 + len(fields)
+        # Some devices define anew before each message, but none defines and never sends.
+        most = MOST_DEFINED + MOST_DEFINED_FOR_EACH * self._messages
+        if sum(f.size for f in fields) > LARGEST_MESSAGE or self._defined > most:
             raise BadRideFile(f"{self._collector.where} defines messages as no ride has them; it is not read")
 
     def _message(self, frame: Any) -> None:

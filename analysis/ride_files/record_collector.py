@@ -19,7 +19,7 @@ MOST_RECORDS = 200_000
 LONGEST_HOLE_NS = 12 * 3600 * 10**9
 LONGEST_RIDE_NS = 4 * 24 * 3600 * 10**9
 # Steps this close to the usual one count as even; with fewer than this share of them a file is called uneven.
-EVEN_WITHIN, EVEN_SHARE = 0.2, 0.8
+EVEN_WITHIN, EVEN_SHARE, FEWEST_STEPS = 0.2, 0.8, 20
 ABSURD_POWER_W = 3000
 _SHOWN = {
     "power_w": "power",
@@ -147,7 +147,7 @@ def _spacing(times_ns: Ints) -> tuple[float, bool]:
     steps_s = np.diff(times_ns) / 1e9
     usual_s = float(np.median(steps_s))
     even = np.abs(steps_s - usual_s) <= EVEN_WITHIN * usual_s
-    return usual_s, bool(np.mean(even) < EVEN_SHARE)
+    return usual_s, even.size >= FEWEST_STEPS and bool(np.mean(even) < EVEN_SHARE)
 
 
 def _counted(count: int, which: str, what: str) -> list[str]:

@@ -150,9 +150,10 @@ class _Reading:
 
 
 def _position(point: Element) -> dict[str, str]:
+    """GPX has it in attributes of the point, TCX in elements."""
     names = {"latitudedegrees": "latitude", "longitudedegrees": "longitude"}
-    found = {names[local_name(p).lower()]: text_of(p) for p in point.iter() if local_name(p).lower() in names}
-    found |= {ours: point.get(name, "")[:20] for name, ours in (("lat", "latitude"), ("lon", "longitude"))}
+    found = {ours: point.get(name, "")[:20] for name, ours in (("lat", "latitude"), ("lon", "longitude"))}
+    found |= {names[local_name(p).lower()]: text_of(p) for p in point.iter() if local_name(p).lower() in names}
     return {name: text for name, text in found.items() if text}
 
 
