@@ -132,12 +132,14 @@ class FakeBluez:
 
 
 @contextlib.asynccontextmanager
-async def fake_bluez(folder: Path, scenario: str) -> AsyncIterator[FakeBluez]:
+async def fake_bluez(
+    folder: Path, scenario: str, program: tuple[str, ...] = (str(FAKE),)
+) -> AsyncIterator[FakeBluez]:
     """Serves `scenario` (TOML); this process talks to it until the end of the block."""
     path, truth = folder / "scenario.toml", folder / "truth.jsonl"
     path.write_text(scenario)
     process = await asyncio.create_subprocess_exec(
-        sys.executable, str(FAKE), "--scenario", str(path), "--truth", str(truth), stdout=asyncio.subprocess.PIPE
+        sys.executable, *program, "--scenario", str(path), "--truth", str(truth), stdout=asyncio.subprocess.PIPE
     )
     fake = FakeBluez(process, truth, [])
     assert process.stdout is not None
