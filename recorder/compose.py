@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from recorder.sensor_matching import SensorTarget
 
 NEEDED_BYTES = 200_000_000
-CLOSE_S = 10.0
+CLOSE_S = 2.6  # from the end of the ride; a source bounds itself to less
 
 
 @dataclass(frozen=True)
@@ -191,13 +191,14 @@ async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[
             control.close()
             # Safe first: a Bluetooth service that hangs must not stand between the ride and the disk, nor keep us.
             closing = asyncio.create_task(around.source.close())
+            close_by_s = asyncio.get_running_loop().time() + CLOSE_S
             await journal.finish({"reason": reason, "finished_ns": end_ns})
             path = await _finished(journal, around)
             summary = Summary(
                 path, None if path else journal.paths[0], end_ns / 1e9, reason, session.counts, recovered
             )
             control.ended(path, summary.in_words())
-        await asyncio.wait([closing], timeout=CLOSE_S)
+        await asyncio.wait([closing], timeout=max(close_by_s - asyncio.get_running_loop().time(), 0.0))
         closing.cancel()
     return summary
 
@@ -279,7 +280,10 @@ async def _finished(journal: JournalFile, around: Surroundings) -> Path | None:
     """The verified file, or None where only the journal could be kept."""
     loop = asyncio.get_running_loop()
     try:
-        return (await loop.run_in_executor(None, recover_journal, journal.paths, around.storage)).recording
+        found = await loop.run_in_executor(None, recover_journal, journal.paths, around.storage)
+        for words in found.troubles():
+            around.say(words)
+        return found.recording
     except RecorderError as fault:
         around.say(str(fault))
     except Exception as fault:  # noqa: BLE001 - whatever breaks here, the ride is safe and that must be said
