@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 
 from recorder.errors import FolderInUse, FolderUnusable
-from recorder.storage import Storage
+from recorder.storage import Storage, cause_of
 
 LOCK_NAME = ".wattproof-lock"
 _HELD_BY_OTHER = {errno.EACCES, errno.EAGAIN, errno.EDEADLK}
@@ -36,7 +36,7 @@ class FolderLock:
             self._check_space()
             self._fd = self._lock()
         except OSError as error:
-            raise FolderUnusable(f"nothing can be written in {self._folder}: {error.strerror or error}") from error
+            raise FolderUnusable(f"nothing can be written in {self._folder}: {cause_of(error, self._folder)}") from error
         return self
 
     def __exit__(

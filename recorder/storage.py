@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import shutil
@@ -42,6 +43,16 @@ class Storage(Protocol):
     def free_bytes(self, folder: Path) -> int: ...
 
 
+def cause_of(error: OSError, folder: Path) -> str:
+    """In words; the system says the same of a disk without room and of one that can hold no more files."""
+    if error.errno == errno.ENOSPC and hasattr(os, "statvfs"):
+        with contextlib.suppress(OSError):  # then the system's words have to do
+            state = os.statvfs(folder)
+            if state.f_files > 0 and state.f_favail == 0:
+                return "no more files fit on this disk (its inodes are used up): remove some files"
+    return error.strerror or str(error)
+
+
 class SystemStorage:
     """The real one. Windows and macOS by their documentation, untested."""
 
@@ -53,7 +64,10 @@ class SystemStorage:
     def open_new(self, path: Path) -> int:
         # Appending matters after a truncate: a plain descriptor would leave a hole of zeros.
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        return os.open(path, flags, 0o644)
+        try:
+            return os.open(path, flags, 0o644)
+        except OSError as error:
+            raise OSError(error.errno, cause_of(error, path.parent), str(path)) from error
 
     def sync(self, fd: int) -> None:
         if sys.platform == "darwin":
