@@ -41,7 +41,7 @@ def about_ride(case: Case) -> Iterator[Objection]:
     yield objection(
         "protocol",
         "The ride",
-        "The protocol is invalid: too short, too few repeats, or one-sided.",
+        "The protocol is invalid: too short, or too few repeats.",
         f"Answered with {LEAST_SEGMENTS} segments or more, each with {LEAST_FRESH_S} seconds or more in common, "
         f"{LEAST_RIDE_S // 60} minutes or more of segments together, and every step of the plan ridden. A weakness "
         f"for each of these that is missed, and for one to {LEAST_SPRINTS - 1} sprints: {LEAST_SPRINTS} are needed "

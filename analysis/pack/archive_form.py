@@ -115,7 +115,7 @@ def slots_by_headers(data: bytes) -> list[Slot] | None:
     found: list[Slot] = []
     at = 0
     while data[at : at + 4] == LOCAL_MARK and at + _LOCAL.size <= len(data):
-        *_, size, name_length, extra_length = _LOCAL.unpack_from(data, at)
+        *_, size, _unpacked, name_length, extra_length = _LOCAL.unpack_from(data, at)
         name_at = at + _LOCAL.size
         at = name_at + name_length + extra_length + size
         if at > len(data) or len(found) >= MOST_MEMBERS:
@@ -134,7 +134,7 @@ def slots_by_directory(data: bytes) -> list[Slot] | None:
         if at + _CENTRAL.size > len(data) or data[at : at + 4] != CENTRAL_MARK:
             return None
         fields = _CENTRAL.unpack_from(data, at)
-        size, name_length, extra, comment = fields[9], fields[10], fields[11], fields[12]
+        size, name_length, extra, comment = fields[8], fields[10], fields[11], fields[12]
         name_at = at + _CENTRAL.size
         found.append(Slot(data[name_at : name_at + name_length].decode("latin-1"), size))
         at = name_at + name_length + extra + comment

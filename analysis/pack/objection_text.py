@@ -17,7 +17,9 @@ WIDTH = 78
 TITLE = "Objections, and what was recorded on them"
 HOW_TO_READ = (
     "A maker, or anybody else, may object to a test of this kind. Below is what is usually said, and what this ride "
-    "recorded on it. Each objection gets one word, by a rule that is the same for every ride and is given with it."
+    "recorded on it. Each objection gets one word, by a rule that is the same for every ride and is given with it. "
+    "The bench file is what the tester wrote down beforehand: which meter is mounted where, and what its maker "
+    "claims. A judged segment is a stretch of the ride that the verdicts rest on."
 )
 
 
@@ -33,9 +35,8 @@ def opening(case: Case) -> list[str]:
         f"{recording.bench.bench.name}."
     ]
     if judged.verdicts:
-        told.append(
-            f"{judged.reference} was the reference. {' '.join(verdict_sentence(v) for v in judged.verdicts.values())}"
-        )
+        told.append(f"{judged.reference} was the reference: the others are held against it.")
+        told += [verdict_sentence(v) for v in judged.verdicts.values()]
     else:
         told.append("Nothing could be compared.")
     return told
