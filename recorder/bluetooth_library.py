@@ -70,6 +70,21 @@ for _library in ("bleak", "dbus_fast"):
     logging.getLogger(_library).addHandler(logging.NullHandler())
 
 
+def not_left_by_the_bus(record: logging.LogRecord) -> bool:
+    """False for an error on a bus that is gone, which its library leaves behind for nobody to look at.
+
+    Where a program ends while the Bluetooth service hangs, asyncio would print it with a traceback.
+    """
+    trace = record.exc_info[2] if record.exc_info else None
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    where = "" if trace is None else str(trace.tb_frame.f_globals.get("__name__"))
+    return not (where.startswith("dbus_fast.") and "never retrieved" in record.getMessage())
+
+
+logging.getLogger("asyncio").addFilter(not_left_by_the_bus)
+
+
 # What is wrong, or None when all is well again; and whether the service is there but does not answer.
 TellService = Callable[[str | None], None]
 TellHanging = Callable[[bool], None]

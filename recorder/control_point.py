@@ -41,6 +41,8 @@ class ControlPoint:
                 raise NoAnswer from None
             finally:
                 self._pending = None
+                if answer.done() and not answer.cancelled():
+                    answer.exception()  # looked at: the write may have failed by the same loss of the link
 
     def indicated(self, payload: bytes) -> None:
         if self._pending is not None:

@@ -1,6 +1,7 @@
 """What errors of the installed Bluetooth library mean, what is said of them, and how the service is watched."""
 
 import asyncio
+import gc
 
 import pytest
 
@@ -118,3 +119,19 @@ def test_a_service_that_hangs_is_told_once_and_once_more_when_it_answers() -> No
     state.hangs(False)
     assert hanging == [True, False, True]
     assert told == [GONE]
+
+
+@pytest.mark.parametrize(("module", "shown"), [("dbus_fast.aio.message_bus", False), ("recorder.journal_file", True)])
+async def test_errors_that_the_bus_library_leaves_behind_are_not_printed_and_ours_are(
+    module: str, shown: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    inside = {"__name__": module}
+    exec("def send():\n    raise OSError(9, 'Bad file descriptor')\n", inside)
+    future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+    try:
+        inside["send"]()  # type: ignore[operator]
+    except OSError as error:
+        future.set_exception(error)
+    del future
+    gc.collect()
+    assert ("never retrieved" in caplog.text) is shown

@@ -4,6 +4,7 @@ Layouts and results: Bluetooth SIG, GATT Specification Supplement, Cycling Power
 """
 
 import asyncio
+import gc
 
 import pytest
 
@@ -59,6 +60,20 @@ async def test_a_lost_link_ends_the_waiting_at_once() -> None:
     sensor.point.dropped(LinkFailed(Trouble.DROPPED))
     with pytest.raises(LinkFailed):
         await asking
+
+
+async def test_a_link_lost_while_the_request_is_written_leaves_nothing_for_asyncio_to_complain_about(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    async def write(request: bytes) -> None:
+        control_point.dropped(LinkFailed(Trouble.DROPPED))
+        raise ConnectionError
+
+    control_point = ControlPoint(write, lambda payload: None)
+    with pytest.raises(ConnectionError):
+        await control_point.ask(REQUEST, 1.0)
+    gc.collect()
+    assert "never retrieved" not in caplog.text
 
 
 async def test_requests_wait_for_each_other() -> None:
