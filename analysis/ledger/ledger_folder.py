@@ -22,7 +22,7 @@ import pyarrow as pa
 from pyarrow.fs import FileSelector, FileSystem, FileType, LocalFileSystem, SubTreeFileSystem
 
 from analysis.errors import BadInput
-from analysis.ledger.ledger_index import NotOurs, ResultsFile, of_rides, write_index, write_results
+from analysis.ledger.ledger_index import DamagedResults, NotOurs, ResultsFile, of_rides, write_index, write_results
 from analysis.ledger.one_writer import one_writer
 from analysis.ledger.segment_results import RIDE, SCHEMA
 from analysis.safe_text import file_slug, safe_text
@@ -168,7 +168,7 @@ class Snapshot:
             return frozenset()
         try:
             return frozenset(self.index.rows(RIDE, ["sha256"])["sha256"].to_pylist())
-        except (OSError, pa.ArrowException):  # a damaged index is as good as none
+        except DamagedResults:  # a damaged index is as good as none
             return frozenset()
 
     @cached_property

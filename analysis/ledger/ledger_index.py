@@ -5,6 +5,7 @@ The index only saves time. Whatever it lacks, or is lost with it, stands in the 
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from analysis.errors import BadInput
 from analysis.ledger.segment_results import (
     FIELDS,
     FIELDS_OF,
@@ -24,6 +26,7 @@ from analysis.ledger.segment_results import (
     SCHEMA,
     SEGMENT,
 )
+from analysis.safe_text import safe_text
 
 ROWS_PER_GROUP = 32_768
 ROWS_AT_ONCE = 8 * ROWS_PER_GROUP
@@ -34,6 +37,21 @@ _WORDS = [name for name, kind in FIELDS.items() if kind == pa.string()]
 
 class NotOurs(Exception):
     """A file without results of this version in it."""
+
+
+class DamagedResults(BadInput):
+    """Pages that do not fit their checksum, or a footer, which has none, that leads astray."""
+
+
+@contextlib.contextmanager
+def _damage_told() -> Iterator[None]:
+    try:
+        yield
+    except (OSError, ValueError, LookupError, ArithmeticError, TypeError, pa.ArrowException) as fault:
+        raise DamagedResults(
+            f"a file of the ledger's results is damaged ({safe_text(str(fault), 80)}); "
+            "`wattproof ledger list --rebuild` makes them anew from the recordings."
+        ) from fault
 
 
 @dataclass(frozen=True)
@@ -66,13 +84,22 @@ class ResultsFile:
             self._file = pq.ParquetFile(source, read_dictionary=_WORDS, page_checksum_verification=True)
         except KeyError as missing:
             raise NotOurs(f"it lacks the column {missing}") from missing
+        except (ValueError, LookupError, TypeError) as fault:
+            raise NotOurs("it is no Parquet file of this kind") from fault
         about = self._file.schema_arrow.metadata or {}
         if about.get(RESULTS_KEY) != str(RESULTS_VERSION).encode():
             raise NotOurs("its results are of another version")
         self.about: dict[bytes, bytes] = about
 
     def rows(self, row: str, columns: Sequence[str], wanted: dict[str, str] | None = None) -> pa.Table:
-        """The rows of one kind in which every column of `wanted` has its value."""
+        """The rows of one kind in which every column of `wanted` has its value.
+
+        :raises DamagedResults:
+        """
+        with _damage_told():
+            return self._rows(row, columns, wanted)
+
+    def _rows(self, row: str, columns: Sequence[str], wanted: dict[str, str] | None) -> pa.Table:
         conditions = {"row": row, **(wanted or {})}
         groups = self._groups(conditions)
         needed = list(dict.fromkeys([*columns, *conditions]))
@@ -84,11 +111,16 @@ class ResultsFile:
         return plain(table.select(columns))
 
     def all(self) -> pa.Table:
-        """Everything in it."""
-        return plain(self._file.read())
+        """Everything in it. :raises DamagedResults:"""
+        with _damage_told():
+            return plain(self._file.read())
 
     def rows_of_units(self, row: str, columns: Sequence[str], units: Units) -> pa.Table:
-        """The rows of one kind whose unit lies within these."""
+        """The rows of one kind whose unit lies within these. :raises DamagedResults:"""
+        with _damage_told():
+            return self._rows_of_units(row, columns, units)
+
+    def _rows_of_units(self, row: str, columns: Sequence[str], units: Units) -> pa.Table:
         metadata = self._file.metadata
         place = self._places()["unit"]
         groups = [n for n in self._groups({"row": row}) if units.may_be_in(metadata.row_group(n).column(place))]

@@ -18,7 +18,7 @@ from analysis.ledger.ledger_folder import (
     fingerprint_in,
     recording_name,
 )
-from analysis.ledger.ledger_index import NotOurs
+from analysis.ledger.ledger_index import DamagedResults, NotOurs
 from analysis.ledger.segment_results import METER, PRODUCT_KEY, RIDE, SCHEMA, segment_results
 from analysis.recording_reader import read_recording
 from analysis.report_page.facts import file_sha256
@@ -130,10 +130,12 @@ def _results(folder: LedgerFolder, sha256: str) -> pa.Table | None:
         file = folder.results_file(sha256)
         if file.about.get(PRODUCT_KEY) != SCHEMA.metadata[PRODUCT_KEY]:
             return None
-        table = file.rows(RIDE, ["session"])
-    except (OSError, NotOurs, pa.ArrowException):
+        # All of it: what is damaged must be found now, and not when the index is made of it.
+        table = file.all()
+    except (OSError, NotOurs, DamagedResults, pa.ArrowException):
         return None
-    return table if table.num_rows else None
+    rides = table.filter(pa.compute.equal(table["row"], RIDE))
+    return rides if rides.num_rows else None
 
 
 def _put(folder: LedgerFolder, path: Path, sha256: str, table: pa.Table, accept_serial: bool) -> Added:
