@@ -1,0 +1,155 @@
+"""Parquet files from anywhere: recordings with damaged bytes or wrong contents, judged; results in a ledger."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import io
+import struct
+from collections.abc import Mapping
+from typing import Any
+
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analysis.errors import WattproofError
+from analysis.judge import judge_recording
+from analysis.ledger.ledger_command import ledger as ledger_main
+from analysis.recording_reader import Recording, read_metadata, read_recording
+from analysis.recording_schema import METADATA_DIGEST_KEY, METADATA_KEY, Metadata, metadata_digest
+from analysis.report_table import report_table
+from analysis.rows import ROW_KINDS, Event
+from recorder.recording_writer import arrow_schema
+from tests.fuzz.feed import Feed, as_pieces, emptied, scratch
+from tests.fuzz.targets import Target
+from tests.ledger_rides import write_ride
+
+SHA256 = "ab" * 32
+EVENTS = tuple(value for name, value in vars(Event).items() if name.isupper())
+SENSORS = ("Alder", "Birch", "", "\x1b[2J")
+CHARACTERISTICS = ("2a63", "2a5b", "2ad2", "2a19", "imported", "zzzz")
+FLOATS = ("cadence_rpm", "balance_left_pct", "crank_event_s", "accumulated_torque_nm", "temperature_c", "battery_pct")
+
+
+def recording(data: bytes) -> None:
+    """Any bytes as a recording."""
+    path = emptied("recording") / "ride.parquet"
+    path.write_bytes(data)
+    for read in (read_metadata, read_recording):
+        with contextlib.suppress(WattproofError):
+            read(path)
+
+
+def recording_metadata(data: bytes) -> None:
+    """A sound table whose metadata are these bytes, with a right checksum."""
+    table = _table().replace_schema_metadata({METADATA_KEY: data, METADATA_DIGEST_KEY: metadata_digest(data)})
+    _judge_table(table)
+
+
+def recording_rows(data: bytes) -> None:
+    """Pieces become rows, with decoded columns that fit nothing; judged and reported all the same."""
+    rows = [_row(Feed(piece)) for piece in Feed(data).pieces(120)]
+    rows.sort(key=lambda row: row["host_ns"])
+    version = data[0] % 2 if data else 0
+    metadata = msgspec.structs.replace(_metadata(), decoder_version=_metadata().decoder_version + version)
+    schema = arrow_schema(metadata)
+    arrays = [pa.array([row.get(field.name) for row in rows], field.type) for field in schema]
+    _judge_table(pa.Table.from_arrays(arrays, schema=schema))
+
+
+def ledger(data: bytes) -> None:
+    """Any bytes as results of a ride, and as the index; asked by the commands that a person uses."""
+    folder = emptied("ledger")
+    for name in ("results", "recordings", "unfinished"):
+        (folder / name).mkdir()
+    (folder / "results" / f"{SHA256}.parquet").write_bytes(data)
+    (folder / "index.parquet").write_bytes(data)
+    for words in (["list"], ["show", "alder-1"], ["adjust"]):
+        out = io.StringIO()
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out), contextlib.suppress(WattproofError):
+            ledger_main([*words, "--ledger", str(folder)])
+
+
+def _judge_table(table: pa.Table) -> None:
+    path = emptied("table") / "ride.parquet"
+    pq.write_table(table, path, compression="none", write_page_checksum=True)
+    try:
+        found: Recording = read_recording(path)
+        report_table(found, judge_recording(found))
+    except WattproofError as fault:
+        if "\n" in str(fault):
+            raise AssertionError(f"no sentence: {fault!s}") from fault
+
+
+def _row(feed: Feed) -> Mapping[str, Any]:
+    is_event = feed.number() % 3 == 0
+    sensor = SENSORS[feed.number() % len(SENSORS)]
+    host_ns = int.from_bytes(feed.take(8), "little", signed=True)
+    row: dict[str, Any] = {"host_ns": host_ns, "sensor": sensor or None, "row_kind": "event"}
+    if is_event:
+        row["event"] = EVENTS[feed.number() % len(EVENTS)]
+        row["detail"] = feed.rest().decode("utf-8", "replace")
+        return row
+    row["row_kind"] = ROW_KINDS[feed.number() % len(ROW_KINDS)]
+    row["characteristic"] = CHARACTERISTICS[feed.number() % len(CHARACTERISTICS)]
+    row["power_w"] = int.from_bytes(feed.take(4), "little", signed=True)
+    row["crank_revolutions"] = int.from_bytes(feed.take(4), "little", signed=True)
+    filled = feed.number()
+    for number, name in enumerate(FLOATS):
+        if filled >> number & 1:
+            (row[name],) = struct.unpack("<d", feed.take(8).ljust(8, b"\x00"))
+    row["payload"] = feed.rest()
+    return row
+
+
+@functools.cache
+def short_ride() -> bytes:
+    path = scratch() / "seed.parquet"
+    if not path.exists():
+        write_ride(path)
+    table = pq.read_table(path)
+    out = io.BytesIO()
+    pq.write_table(table.slice(0, 40), out, compression="zstd", write_page_checksum=True)
+    return out.getvalue()
+
+
+@functools.cache
+def _table() -> pa.Table:
+    return pq.read_table(io.BytesIO(short_ride()))
+
+
+def _metadata() -> Metadata:
+    return msgspec.json.decode(_table().schema.metadata[METADATA_KEY], type=Metadata)
+
+
+def _rows() -> bytes:
+    """Two meters over a step of a minute, at 1 Hz, with the events of a segment."""
+    start = b'{"segment_no": 1, "name": "steady", "step_kind": "steady", "settle_s": 5.0}'
+    event = EVENTS.index(Event.SEGMENT_START), EVENTS.index(Event.SEGMENT_END)
+    pieces = [bytes([0, 2]) + (0).to_bytes(8, "little") + bytes([event[0]]) + start]
+    for second in range(45):
+        for sensor in (0, 1):
+            at = (second * 1_000_000_000).to_bytes(8, "little")
+            values = (200 + second % 5).to_bytes(4, "little") + second.to_bytes(4, "little")
+            pieces.append(bytes([1, sensor]) + at + bytes([0, 0]) + values + b"\x01" + struct.pack("<d", 90.0))
+    end = b'{"segment_no": 1, "ended_by": "plan"}'
+    pieces.append(bytes([0, 2]) + (45_000_000_000).to_bytes(8, "little") + bytes([event[1]]) + end)
+    return as_pieces(*pieces)
+
+
+def _results() -> bytes:
+    path = emptied("ledger-seed")
+    write_ride(path / "ride.parquet")
+    with contextlib.redirect_stdout(io.StringIO()):
+        ledger_main(["add", str(path / "ride.parquet"), "--ledger", str(path / "ledger")])
+    (results,) = (path / "ledger" / "results").glob("*.parquet")
+    return results.read_bytes()
+
+
+TARGETS = (
+    Target("recording", recording, lambda: [short_ride()], 6.0),
+    Target("recording-metadata", recording_metadata, lambda: [_table().schema.metadata[METADATA_KEY]], 30.0),
+    Target("recording-rows", recording_rows, lambda: [_rows()], 60.0),
+    Target("ledger", ledger, lambda: [_results()], 15.0),
+)
