@@ -58,6 +58,12 @@ def _demo_parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--truth", type=Path, metavar="FILE", help="also write what the simulation knows: true power, every error"
     )
+    parser.add_argument(
+        "--relay", action="store_true", help="two of the sensors come through a relay and an MQTT broker"
+    )
+    parser.add_argument(
+        "--broker", metavar="URL", help="with --relay: a broker of your own (default: one inside the demo)"
+    )
     parser.add_argument("--headless", action="store_true", help="plain lines also on a terminal")
     parser.add_argument("--control", action="store_true", help="let screens attach when headless (see watch)")
     parser.add_argument("--json", action="store_true", help="print the summary as one JSON object")
@@ -65,8 +71,13 @@ def _demo_parser() -> argparse.ArgumentParser:
 
 
 def demo(arguments: Sequence[str]) -> int:
-    options = _demo_parser().parse_args(arguments)
+    parser = _demo_parser()
+    options = parser.parse_args(arguments)
+    if options.broker is not None and not options.relay:
+        parser.error("--broker goes with --relay")
     _require_bumble()
+    if options.relay:
+        _require_relay(options)
     if not options.headless:
         from recorder.watch_command import record_on_terminal
 
@@ -87,7 +98,14 @@ def demo(arguments: Sequence[str]) -> int:
     pace = 5.0 if lines.overwrite else 30.0
     summary = run_demo(
         DemoOptions(
-            options.out, options.speed, options.seed, options.truth, progress_s=pace, control=options.control
+            options.out,
+            options.speed,
+            options.seed,
+            options.truth,
+            progress_s=pace,
+            control=options.control,
+            relay=options.relay,
+            broker=options.broker,
         ),
         lines.say,
         lines.progress,
@@ -101,6 +119,22 @@ def demo(arguments: Sequence[str]) -> int:
         page, *_ = write_report(summary.recording.with_suffix(""), recording, judged)
         lines.say(f"the report page: {page}")
     return print_summary(summary, as_json=options.json)
+
+
+def _require_relay(options: argparse.Namespace) -> None:
+    """Before anything is started. :raises WattproofError: where there is no broker, or the speed is too high."""
+    from recorder.broker_address import open_broker
+    from simulated_sensors.demo_relay import FASTEST
+    from simulated_sensors.embedded_broker import require_amqtt
+
+    if options.broker is None:
+        require_amqtt()
+    else:
+        open_broker(options.broker)
+    if options.speed > FASTEST:
+        raise NoSimulation(
+            f"with --relay the demo runs at most {FASTEST:g} times real time: a real broker carries its messages"
+        )
 
 
 def simulate(arguments: Sequence[str]) -> int:

@@ -3,28 +3,29 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
 from analysis.bench_file import Bench, parse_bench
 from analysis.plan_file import Plan, parse_plan
-from recorder.compose import RecordJob, Surroundings, bluetooth_source, record
+from recorder.compose import RecordJob, Surroundings, record
 from recorder.host_clock import HostClock, SystemClock
 from recorder.live_readings import LiveReadings
 from recorder.plan_runner import PlanState
-from recorder.ready import judge_ready
+from recorder.ready import Heard, judge_ready
 from recorder.ready_file import Ready
 from recorder.ready_visit import VisitOptions, visit
 from recorder.ready_words import findings_in_words
 from recorder.recording_run import Summary
-from recorder.source import NotificationSource
 from recorder.storage import SystemStorage
-from simulated_sensors.peripheral import SimulatedRadio
+from simulated_sensors.demo_air import DemoAir, near_air
 from simulated_sensors.quayside import quayside_sensors
 from simulated_sensors.ride import Ride
 from simulated_sensors.rider import Effort, efforts_from_steps, ride_efforts
+from simulated_sensors.sensor import SimulatedSensor
 from simulated_sensors.truth import write_truth
 from simulated_sensors.virtual_time import VirtualClock, run_virtual
 
@@ -35,7 +36,10 @@ NEEDED_BYTES = 20_000_000
 
 @dataclass(frozen=True)
 class DemoOptions:
-    """`speed` times real time at most; `truth` is a path for what the simulation knows and the recorder does not."""
+    """`speed` times real time at most; `truth` is a path for what the simulation knows and the recorder does not.
+
+    `relay`: two sensors come through `broker`, or through one inside this process.
+    """
 
     out: Path
     speed: float
@@ -43,6 +47,8 @@ class DemoOptions:
     truth: Path | None = None
     progress_s: float = 5.0
     control: bool = False
+    relay: bool = False
+    broker: str | None = None
 
 
 def packaged(name: str) -> bytes:
@@ -79,12 +85,11 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callabl
     async def main() -> Summary:
         clock = VirtualClock(asyncio.get_running_loop(), SystemClock().utc_ns())
         view = _View(bench, say, progress, options.progress_s)
-        async with SimulatedRadio(sensors, seed=options.seed) as radio:
-            ready = await _checked(bench, clock, bluetooth_source(bench, clock, radio.backend, options.seed), say)
-            source = bluetooth_source(bench, clock, radio.backend, seed=options.seed)
-            around = Surroundings(clock, SystemStorage(), source, say, (view.readings,), view.on_plan)
+        async with _air(options, bench, sensors, clock, say) as air:
+            ready = await _checked(air, clock, say)
+            around = Surroundings(clock, SystemStorage(), air.source, say, (view.readings,), view.on_plan)
             job = RecordJob(
-                bench,
+                air.bench,
                 options.out,
                 plan,
                 lead_in_s=LEAD_IN_S,
@@ -92,7 +97,7 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callabl
                 ready=ready,
                 control=options.control,
             )
-            radio.begin_ride()
+            air.begin()
             showing = asyncio.create_task(view.keep_showing())
             try:
                 return await record(job, around)
@@ -102,14 +107,30 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callabl
     return run_virtual(main(), speed=options.speed)
 
 
-async def _checked(bench: Bench, clock: HostClock, source: NotificationSource, say: Callable[[str], None]) -> Ready:
+def _air(
+    options: DemoOptions,
+    bench: Bench,
+    sensors: Sequence[SimulatedSensor],
+    clock: HostClock,
+    say: Callable[[str], None],
+) -> AbstractAsyncContextManager[DemoAir]:
+    if not options.relay:
+        return near_air(bench, sensors, clock, options.seed)
+    from simulated_sensors.demo_relay import relayed_air
+
+    return relayed_air(bench, sensors, clock, options.seed, options.broker, say)
+
+
+async def _checked(air: DemoAir, clock: HostClock, say: Callable[[str], None]) -> Ready:
     """Before anybody pedals, as zero offsets want it."""
 
     async def show(instruction: str) -> None:
         say(f"zero offset: {instruction}")
 
-    heard = await visit(bench, source, VisitOptions(READY_S, zero=True, prepare=show))
-    ready = judge_ready(bench, heard, {}, clock.utc_ns(), READY_S)
+    heard: dict[str, Heard] = {}
+    for bench, source in air.to_check:
+        heard |= await visit(bench, source, VisitOptions(READY_S, zero=True, prepare=show))
+    ready = judge_ready(air.bench, heard, {}, clock.utc_ns(), READY_S)
     say(f"ready check: {findings_in_words(ready)}")
     return ready
 
