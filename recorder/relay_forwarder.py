@@ -124,8 +124,11 @@ class RelayForwarder:
         self._news.set()
         with suppress(TimeoutError):
             async with asyncio.timeout(FLUSH_S):
-                while self._sender.recorder is not None and self._sender.kept and not listening.done():  # noqa: ASYNC110 - acknowledgements call nobody
+                while self._can_deliver() and not listening.done():  # noqa: ASYNC110 - nobody calls back
                     await asyncio.sleep(0.05)
+
+    def _can_deliver(self) -> bool:
+        return self._sender.kept > 0 and self._watch.recorder_is_there(self._clock.now_ns())
 
     def _say_now(self, words: str) -> None:
         minutes, seconds = divmod((self._clock.now_ns() - self.sink.start_ns) // 10**9, 60)

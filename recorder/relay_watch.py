@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 NOTHING_ARRIVES_NS = 4_500_000_000
-RECORDER_GONE_NS = 8 * 10**9
+RECORDER_THERE_NS = 3 * 10**9  # it says something every two seconds at least
 BEHIND_S, CAUGHT_UP_S = 5.0, 2.0
 
 
@@ -40,6 +40,9 @@ class RelayWatch:
             self._state = "offline"
         self._trouble = trouble or ""
 
+    def recorder_is_there(self, now_ns: int) -> bool:
+        return self.heard_ns is not None and now_ns - self.heard_ns <= RECORDER_THERE_NS
+
     def recorder_heard(self, now_ns: int) -> None:
         self.heard_ns = now_ns
 
@@ -60,9 +63,11 @@ class RelayWatch:
         """Empty: it stays as it is."""
         if self.connected_ns is None:
             return ""
-        if self.heard_ns is None or now_ns - self.heard_ns > RECORDER_GONE_NS:
-            since_ns = self.heard_ns if self.heard_ns is not None else self.connected_ns
-            return "alone" if now_ns - since_ns > NOTHING_ARRIVES_NS else ""
+        if self.heard_ns is None:
+            return "alone" if now_ns - self.connected_ns > NOTHING_ARRIVES_NS else ""
+        silent_ns = now_ns - self.heard_ns
+        if silent_ns > RECORDER_THERE_NS:
+            return "left" if silent_ns > NOTHING_ARRIVES_NS else ""
         if behind_s < CAUGHT_UP_S:
             return "arriving"
         if now_ns - self.progress_ns > NOTHING_ARRIVES_NS and behind_s * 1e9 > NOTHING_ARRIVES_NS:
@@ -81,6 +86,8 @@ class RelayWatch:
                     f"sends, but nothing arrives, though a recorder answers: the broker drops {self.batch_topic}; "
                     f"see its topic rules and message_size_limit; {kept} rows kept"
                 )
+            case "left":
+                return f"the recorder has ended or cannot be heard any more; {kept} rows kept"
             case "behind":
                 return f"the link is slow: {behind_s:.0f} s behind, {kept} rows kept"
         return "a recorder is there, all arrives"
