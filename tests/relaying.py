@@ -7,6 +7,7 @@ import contextlib
 import os
 import random
 import signal
+import sys
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
@@ -18,7 +19,7 @@ import pyarrow.parquet as pq
 
 from analysis.bench_file import Bench, parse_bench
 from analysis.recording_reader import read_metadata
-from analysis.rows import Row
+from analysis.rows import Event, Row
 from recorder.broker_address import Broker, open_broker
 from recorder.combined_source import CombinedSource
 from recorder.compose import RecordJob, Surroundings, record
@@ -93,6 +94,7 @@ class NumberedSensor:
     most: int | None = None
     sent_ns: dict[int, int] = field(default_factory=dict)
     paused: bool = False
+    on_sent: Callable[[int, int], None] = lambda number, true_ns: None
 
     async def check(self) -> None:
         return
@@ -106,6 +108,7 @@ class NumberedSensor:
                 number = len(self.sent_ns)
                 self.sent_ns[number] = true.now_ns()
                 sink.received(self.clock.now_ns(), self.sensor, "2a63", payload(number))
+                self.on_sent(number, self.sent_ns[number])
             await asyncio.sleep(self.interval_s)
 
     async def close(self) -> None:
@@ -189,38 +192,75 @@ class Proxy:
 
 
 @dataclass
-class Relayed:
-    """A relay with Birch and a recorder of it, in one loop but with nothing in common but the broker."""
+class RecorderSide:
+    """A recorder of what relay pocket sends of Birch, and of `own` beside it."""
 
     folder: Path
-    recorder_broker: Broker
-    sensor: NumberedSensor
-    forwarder: RelayForwarder
-    forwarding: asyncio.Task[Forwarded]
-    relay_words: list[str]
-    recorder_words: list[str] = field(default_factory=list)
+    broker: Broker
+    own: NumberedSensor | None = None
+    words: list[str] = field(default_factory=list)
     arrived: set[int] = field(default_factory=set)
+    told: list[dict[str, Any]] = field(default_factory=list)  # of relays
     start_ns: int = 0
 
-    def record_again(self) -> None:
+    def record(self) -> None:
+        self.folder.mkdir(exist_ok=True)
         true, bench = SystemClock(), relayed_bench()
-        place = RelayPlace(TOPICS, self.recorder_broker, ("Birch",))
-        self.source = CombinedSource(None, [RelaySource(place, true)], bench.relayed)
-        around = Surroundings(true, SystemStorage(), self.source, self.recorder_words.append, [self._look])
+        place = RelayPlace(TOPICS, self.broker, ("Birch",))
+        self.source = CombinedSource(self.own, [RelaySource(place, true)], bench.relayed)
+        around = Surroundings(true, SystemStorage(), self.source, self.words.append, [self._look])
         self.recording: asyncio.Task[Summary] = asyncio.ensure_future(
             record(RecordJob(bench, self.folder, needed_bytes=0), around)
         )
 
     def _look(self, row: Row, _fields: Mapping[str, Any]) -> None:
-        if row.row_kind == "relayed" and row.payload is not None and row.origin_ns is not None:
+        if row.row_kind == "relayed" and row.payload is not None:
             self.arrived.add(number_in(row.payload))
+        elif row.event == Event.RELAY:
+            self.told.append({**row.detail, "at_s": row.host_ns / 1e9})
 
-    def rows(self) -> list[dict[str, Any]]:
+    @property
+    def last(self) -> int:
+        """The last packet that is in the journal."""
+        return max(self.arrived, default=-1)
+
+    async def ended(self, last: int) -> list[dict[str, Any]]:
+        """Once all to the last packet have arrived, the rows of the finished file."""
+        await until(lambda: self.last == last, 30)
+        os.kill(os.getpid(), signal.SIGTERM)
+        await asyncio.wait_for(asyncio.shield(self.recording), 15)
         path = self.recording.result().recording
         assert path is not None
         rows: list[dict[str, Any]] = pq.read_table(path).to_pylist()
         self.start_ns = start_of(path)
         return rows
+
+    async def stop(self) -> None:
+        self.recording.cancel()
+        await asyncio.gather(self.recording, return_exceptions=True)
+
+
+@dataclass
+class Relayed:
+    """A relay with Birch and a recorder of it, in one loop but with nothing in common but the broker."""
+
+    recorder: RecorderSide
+    sensor: NumberedSensor
+    forwarder: RelayForwarder
+    forwarding: asyncio.Task[Forwarded]
+    words: list[str]
+
+    @property
+    def sent_ns(self) -> dict[int, int]:
+        return self.sensor.sent_ns
+
+    @property
+    def last(self) -> int:
+        return self.recorder.last
+
+    async def ended(self) -> list[dict[str, Any]]:
+        self.sensor.paused = True
+        return await self.recorder.ended(len(self.sent_ns) - 1)
 
 
 @asynccontextmanager
@@ -230,25 +270,76 @@ async def relayed_ride(
     recorder_broker: Broker,
     *,
     clock: SkewedClock | None = None,
-    interval_s: float = 0.05,
+    own: NumberedSensor | None = None,
     record_after_s: float = 0.0,
 ) -> AsyncIterator[Relayed]:
     """Both start at once, or the recorder later; what of it still runs at the end is stopped."""
-    folder.mkdir(exist_ok=True)
     clock = clock or SkewedClock()
     words: list[str] = []
-    sensor = NumberedSensor(clock, interval_s=interval_s)
+    sensor = NumberedSensor(clock)
     forwarder = RelayForwarder(RelayJob(TOPICS, relay_broker, ["Birch"], 0.1), sensor, clock, words.append)
     forwarding = asyncio.ensure_future(forwarder.run())
-    ride = Relayed(folder, recorder_broker, sensor, forwarder, forwarding, words)
+    recorder = RecorderSide(folder, recorder_broker, own)
     await asyncio.sleep(record_after_s)
-    ride.record_again()
+    recorder.record()
     try:
-        yield ride
+        yield Relayed(recorder, sensor, forwarder, forwarding, words)
     finally:
-        for task in (forwarding, ride.recording):
-            task.cancel()
-        await asyncio.gather(forwarding, ride.recording, return_exceptions=True)
+        forwarding.cancel()
+        await asyncio.gather(forwarding, return_exceptions=True)
+        await recorder.stop()
+
+
+@dataclass
+class RelayProcess:
+    """`tests.relay_child` at work: another process, perhaps on another machine's network, with another clock."""
+
+    process: asyncio.subprocess.Process
+    sent_ns: dict[int, int] = field(default_factory=dict)
+    words: list[str] = field(default_factory=list)
+    _reading: asyncio.Future[None] = field(default_factory=asyncio.Future)
+
+    @classmethod
+    async def start(cls, url: str, *prefix: str, interval_s: float = 0.05) -> RelayProcess:
+        process = await asyncio.create_subprocess_exec(
+            *prefix,
+            sys.executable,
+            "-m",
+            "tests.relay_child",
+            url,
+            "3.0",
+            "40.0",
+            str(interval_s),
+            stdout=asyncio.subprocess.PIPE,
+            cwd=Path(__file__).resolve().parents[1],
+        )
+        relay = cls(process)
+        relay._reading = asyncio.ensure_future(relay._read())
+        return relay
+
+    async def _read(self) -> None:
+        assert self.process.stdout is not None
+        async for line in self.process.stdout:
+            kind, _, rest = line.decode().strip().partition(" ")
+            if kind == "sent":
+                number, true_ns = map(int, rest.split())
+                self.sent_ns[number] = true_ns
+            else:
+                self.words.append(rest)
+
+    async def pause(self) -> int:
+        """The number of its last packet."""
+        self.process.send_signal(signal.SIGUSR1)
+        await asyncio.sleep(0.3)
+        return max(self.sent_ns)
+
+    async def stop(self, number: int = signal.SIGTERM) -> int:
+        """Its exit status."""
+        if self.process.returncode is None:
+            self.process.send_signal(number)
+        status = await asyncio.wait_for(self.process.wait(), 20)
+        await self._reading
+        return status
 
 
 def start_of(path: Path) -> int:
@@ -278,32 +369,19 @@ def events_of(rows: Sequence[dict[str, Any]], event: str) -> list[dict[str, Any]
     return [row for row in rows if row["event"] == event]
 
 
-async def ended(ride: Relayed) -> list[dict[str, Any]]:
-    """All that was sent has arrived, and the recording is finished."""
-    ride.sensor.paused = True
-    last = len(ride.sensor.sent_ns) - 1
-    await until(lambda: last_number(ride) == last, 15)
-    os.kill(os.getpid(), signal.SIGTERM)
-    await asyncio.wait_for(asyncio.shield(ride.recording), 15)
-    return ride.rows()
-
-
-def last_number(ride: Relayed) -> int:
-    return max(ride.arrived, default=-1)
-
-
-def assert_each_once(ride: Relayed, rows: list[dict[str, Any]]) -> None:
+def assert_each_once(sent_ns: Mapping[int, int], rows: Sequence[dict[str, Any]], first_at_most: int = 3) -> None:
+    """From the first that came after the recording had begun."""
     found = numbers_of(rows)
-    first = found[0]
-    assert first <= 3
-    assert found == list(range(first, len(ride.sensor.sent_ns)))
+    assert found[0] <= first_at_most
+    assert found == list(range(found[0], max(sent_ns) + 1))
 
 
-def errors_ms(ride: Relayed, rows: list[dict[str, Any]]) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Of each row's place on the recorder's clock, against when the sensor sent by the true one."""
-    start_ns = min(row["host_ns"] for row in rows)
-    assert start_ns >= 0
+def errors_ms(
+    sent_ns: Mapping[int, int], rows: Sequence[dict[str, Any]], start_ns: int
+) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Of each relayed row's place on the recorder's clock, against when the sensor sent by the true one."""
     relayed = [row for row in rows if row["row_kind"] == "relayed"]
-    true_ns = np.array([ride.sensor.sent_ns[number_in(row["payload"])] for row in relayed])
+    true_ns = np.array([sent_ns[number_in(row["payload"])] for row in relayed])
     host_ns = np.array([row["host_ns"] for row in relayed])
-    return (host_ns + ride.start_ns - true_ns) / 1e6
+    errors: np.ndarray[Any, np.dtype[np.float64]] = (host_ns + start_ns - true_ns) / 1e6
+    return errors

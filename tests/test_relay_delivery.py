@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass, field
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from recorder.relay_messages import MOST_BYTES, Ack, Batch, Hello, from_bytes
+from recorder.relay_messages import MOST_BYTES, Ack, Batch, Hello, Stream, from_bytes
 from recorder.relay_receiver import Delivered, RelayedEvent, RelayedPayload, RelayReceiver, RowsLost
 from recorder.relay_sender import MOST_BATCHES, ROW_OVERHEAD, SMALLEST_BATCH, Outgoing, RelaySender
 
 S = 10**9
 BOOT, OTHER_BOOT = "0" * 16, "1" * 16
 RECORDER, NEW_RECORDER = "a" * 32, "b" * 32
-BIRCH = ("Birch", "2a63", "notification")
+BIRCH: Stream = ("Birch", "2a63", "notification")
 
 
 def hello_of(sender: RelaySender) -> Hello:
@@ -46,7 +47,7 @@ def batch_of(part: Outgoing) -> Batch:
     return batch
 
 
-def started(**settings: int) -> tuple[RelaySender, RelayReceiver]:
+def started(**settings: Any) -> tuple[RelaySender, RelayReceiver]:
     sender, receiver = RelaySender(BOOT, **settings), RelayReceiver()
     sender.answered_by(RECORDER, 0)
     receiver.greeted(hello_of(sender))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
-import signal
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +20,8 @@ from tests.relaying import (
     Proxy,
     SkewedClock,
     assert_each_once,
-    ended,
     errors_ms,
     events_of,
-    last_number,
     numbers_of,
     plain_broker,
     relayed_ride,
@@ -44,17 +40,17 @@ async def test_skewed_clocks_and_20_ms_of_jitter(tmp_path: Path) -> None:
             tmp_path / "ride", plain_broker(proxy.port), plain_broker(broker.port), clock=clock
         ) as ride:
             await asyncio.sleep(4)
-            rows = await ended(ride)
+            rows = await ride.ended()
         await proxy.stop()
-    assert_each_once(ride, rows)
-    errors = np.abs(errors_ms(ride, rows))
+    assert_each_once(ride.sent_ns, rows)
+    errors = np.abs(errors_ms(ride.sent_ns, rows, ride.recorder.start_ns))
     assert np.percentile(errors, 99) < 5
     relayed = [row for row in rows if row["row_kind"] == "relayed"]
     assert [row["origin_seq"] for row in relayed] == sorted(row["origin_seq"] for row in relayed)
     # The clock's own account: the true offset lies within what the recording states.
     (told,) = events_of(rows, "relay_clock")
     detail = json.loads(told["detail"])
-    true_offset_ns = clock.of(told["host_ns"] + ride.start_ns) - told["host_ns"]
+    true_offset_ns = clock.of(told["host_ns"] + ride.recorder.start_ns) - told["host_ns"]
     assert abs(detail["offset_ns"] - true_offset_ns) <= detail["half_width_ns"] <= 20e6
     assert len(events_of(rows, "clock_exchange")) >= 15
 
@@ -64,20 +60,20 @@ async def test_a_cut_of_six_seconds_loses_and_doubles_nothing_and_is_told(tmp_pa
         proxy = Proxy(broker.port)
         await proxy.start()
         async with relayed_ride(tmp_path / "ride", plain_broker(proxy.port), plain_broker(broker.port)) as ride:
-            await until(lambda: last_number(ride) > 20, 10)
+            await until(lambda: ride.last > 20, 10)
             proxy.cut()
             await asyncio.sleep(6.5)
             proxy.mend()
-            rows = await ended(ride)
+            rows = await ride.ended()
         await proxy.stop()
-    assert_each_once(ride, rows)
-    assert np.abs(errors_ms(ride, rows)).max() < 5
+    assert_each_once(ride.sent_ns, rows)
+    assert np.abs(errors_ms(ride.sent_ns, rows, ride.recorder.start_ns)).max() < 5
     states = [json.loads(row["detail"])["state"] for row in events_of(rows, "relay")]
     assert states[:2] == ["found", "online"]
     assert "offline" in states
     assert states[-1] in ("online", "well")
-    assert ride.recording.result().sensors["Birch"].gaps == 0
-    assert any(word.strip().partition("  ")[2].startswith("no broker:") for word in ride.relay_words)
+    assert ride.recorder.recording.result().sensors["Birch"].gaps == 0
+    assert any(word.strip().partition("  ")[2].startswith("no broker:") for word in ride.words)
 
 
 @pytest.mark.parametrize("late", ["recorder", pytest.param("broker", marks=pytest.mark.slow)])
@@ -90,10 +86,10 @@ async def test_any_order_of_start(tmp_path: Path, late: str) -> None:
             if late == "broker":
                 await asyncio.sleep(1.5)
                 broker.start()
-            await until(lambda: last_number(ride) > 20, 15)
-            rows = await ended(ride)
-        assert_each_once(ride, rows)
-        assert ride.recorder_words == []
+            await until(lambda: ride.last > 20, 15)
+            rows = await ride.ended()
+        assert_each_once(ride.sent_ns, rows)
+        assert ride.recorder.words == []
     finally:
         broker.kill()
 
@@ -101,12 +97,12 @@ async def test_any_order_of_start(tmp_path: Path, late: str) -> None:
 async def test_identity_and_links_survive_the_way(tmp_path: Path) -> None:
     with Mosquitto(tmp_path) as broker:
         async with relayed_ride(tmp_path / "ride", plain_broker(broker.port), plain_broker(broker.port)) as ride:
-            await until(lambda: last_number(ride) > 5, 10)
-            assert ride.source.live() == {"Birch"}
+            await until(lambda: ride.last > 5, 10)
+            assert ride.recorder.source.live() == {"Birch"}
             ride.forwarder.sink.happened("link_lost", "Birch", reason="the radio link fell")
             ride.forwarder.sink.happened("bluetooth_service", words="the adapter was switched off")
             ride.forwarder.sink.received(ride.sensor.clock.now_ns(), "Birch", "2a19", b"\x58", "read")
-            rows = await ended(ride)
+            rows = await ride.ended()
     identified = events_of(rows, "identified")[0]  # said again to a recorder that may not have heard it
     assert identified["sensor"] == "Birch"
     assert json.loads(identified["detail"])["serial"] == "1187"
@@ -124,10 +120,10 @@ async def test_a_relay_that_was_there_long_before_gives_only_what_is_of_the_ride
         async with relayed_ride(
             tmp_path / "ride", plain_broker(broker.port), plain_broker(broker.port), record_after_s=2.0
         ) as ride:
-            await until(lambda: last_number(ride) > 50, 15)
-            rows = await ended(ride)
+            await until(lambda: ride.last > 50, 15)
+            rows = await ride.ended()
     found = numbers_of(rows)
-    assert found == list(range(found[0], len(ride.sensor.sent_ns)))
+    assert found == list(range(found[0], len(ride.sent_ns)))
     assert 30 < found[0] < 60  # some 40 packets are older than the recording
     assert min(row["host_ns"] for row in rows) >= 0
 
@@ -140,13 +136,13 @@ async def test_yesterdays_and_foreign_messages_are_ignored(tmp_path: Path) -> No
             await stranger.publish(TOPICS.up("hello"), to_bytes(old), retain=True)
             await stranger.publish(TOPICS.up("gone"), to_bytes(Farewell(boot="f" * 16, reason="ended")), retain=True)
             async with relayed_ride(tmp_path / "ride", plain_broker(broker.port), plain_broker(broker.port)) as ride:
-                await until(lambda: last_number(ride) > 10, 10)
+                await until(lambda: ride.last > 10, 10)
                 for number in range(100):
                     await stranger.publish(TOPICS.up("batch"), b"rubbish %d" % number, qos=0)
                     await stranger.publish(TOPICS.up("answer"), b'{"v":1}', qos=0)
                 await stranger.publish("wattproof/v1/quayside/other/up/hello", to_bytes(old))
-                rows = await ended(ride)
-    assert_each_once(ride, rows)
+                rows = await ride.ended()
+    assert_each_once(ride.sent_ns, rows)
     states = [json.loads(row["detail"])["state"] for row in events_of(rows, "relay")]
     assert states == ["found", "online"]
 
@@ -167,9 +163,9 @@ async def test_through_tls_with_an_authority_and_an_account_of_our_own(tmp_path:
             return open_broker(url, certificates / "ca.crt", secret)
 
         async with relayed_ride(tmp_path / "ride", as_user("pocket"), as_user("recorder")) as ride:
-            await until(lambda: last_number(ride) > 20, 10)
-            rows = await ended(ride)
-    assert_each_once(ride, rows)
+            await until(lambda: ride.last > 20, 10)
+            rows = await ride.ended()
+    assert_each_once(ride.sent_ns, rows)
 
 
 async def test_a_wrong_authority_ends_a_relay_in_a_sentence(tmp_path: Path) -> None:
@@ -183,7 +179,7 @@ async def test_a_wrong_authority_ends_a_relay_in_a_sentence(tmp_path: Path) -> N
             ):
                 await ride.forwarding
             with pytest.raises(BrokerTrouble, match="not signed by a trusted authority"):
-                await ride.recording
+                await ride.recorder.recording
 
 
 @pytest.mark.slow
@@ -192,7 +188,7 @@ async def test_a_plain_client_at_a_tls_port_is_told_so(tmp_path: Path) -> None:
     with Mosquitto(tmp_path, tls=certificates) as broker:
         plain = plain_broker(broker.port)
         async with relayed_ride(tmp_path / "ride", plain, plain) as ride:
-            await until(lambda: any("mqtts://" in words for words in ride.relay_words), 12)
+            await until(lambda: any("mqtts://" in words for words in ride.words), 12)
             assert not ride.forwarding.done()
 
 
@@ -200,17 +196,15 @@ async def test_its_recorder_stops_and_another_takes_over(tmp_path: Path) -> None
     """What came after the first one's end and before the second's start is of neither, the rest of one of them."""
     with Mosquitto(tmp_path) as broker:
         async with relayed_ride(tmp_path / "ride", plain_broker(broker.port), plain_broker(broker.port)) as ride:
-            await until(lambda: last_number(ride) > 20, 10)
-            os.kill(os.getpid(), signal.SIGTERM)
-            await asyncio.wait_for(asyncio.shield(ride.recording), 15)
-            first = numbers_of(ride.rows())
-            ride.record_again()
-            began = len(ride.sensor.sent_ns)
-            await until(lambda: last_number(ride) > began + 20, 10)
-            rows = await ended(ride)
+            await until(lambda: ride.last > 20, 10)
+            first = numbers_of(await ride.recorder.ended(ride.last))
+            ride.recorder.record()
+            began = len(ride.sent_ns)
+            await until(lambda: ride.last > began + 20, 10)
+            rows = await ride.ended()
     second = numbers_of(rows)
     assert first == list(range(first[0], first[-1] + 1))
-    assert second == list(range(second[0], len(ride.sensor.sent_ns)))
+    assert second == list(range(second[0], len(ride.sent_ns)))
     assert first[-1] < second[0] <= began + 1
     assert len(events_of(rows, "identified")) == 1
 
