@@ -77,13 +77,12 @@ def test_every_row_of_the_relay_is_there_once_and_in_order(relayed: Relayed) -> 
 
 
 def test_rows_stand_where_they_happened_though_the_clock_of_the_relay_is_wrong(relayed: Relayed) -> None:
-    """The clock's error is known here exactly; what is left of it is the way through the broker, times the speed."""
+    """The error of the relay's clock is known here exactly, and within one loop messages take no virtual time."""
     rows = [row for name in FAR for row in relayed.of(name)]
     origin_ns = np.array([row["origin_ns"] for row in rows], dtype=float)
     true_ns = (origin_ns - AHEAD_S * 1e9) / (1 + DRIFT_PPM / 1e6)
     away_s = (np.array([row["host_ns"] for row in rows]) + relayed.start_ns - true_ns) / 1e9
-    assert np.abs(away_s).max() < 0.1
-    assert np.abs(np.median(away_s)) < 0.05
+    assert np.abs(away_s).max() < 0.02
 
 
 async def test_the_embedded_broker_comes_and_goes() -> None:
