@@ -29,7 +29,7 @@ SHA256 = "ab" * 32
 EVENTS = tuple(value for name, value in vars(Event).items() if name.isupper())
 SENSORS = ("Alder", "Birch", "", "\x1b[2J")
 CHARACTERISTICS = ("2a63", "2a5b", "2ad2", "2a19", "imported", "zzzz")
-FLOATS = ("cadence_rpm", "balance_left_pct", "crank_event_s", "accumulated_torque_nm", "temperature_c", "battery_pct")
+FLOATS = ("cadence_rpm", "balance_left_pct", "crank_event_s", "accumulated_torque_nm", "temperature_c", "speed_kmh")
 
 
 def recording(data: bytes) -> None:
