@@ -67,21 +67,25 @@ class _Check:
         self._wrong: list[WrongValue] = []
 
     def take(self, table: pa.Table) -> None:
-        # Most columns are empty over a whole ride: what is null throughout needs no look unless something is decoded.
-        stored = {n: table[n].to_pylist() for n in DECODED_COLUMNS if n in table.column_names}
-        filled = {n: values for n, values in stored.items() if table[n].null_count < table.num_rows}
-        rows = zip(*(table[name].to_pylist() for name in _ROW), strict=True)
-        for number, values in enumerate(rows):
-            row = Row(*values)
-            if row.row_kind != "event":
-                self._kinds[row.sensor or "", row.row_kind] += 1
-            again = self._decoded(row)
-            self._values += len(again)
-            for name in filled.keys() | again.keys():
-                was = stored[name][number] if name in stored else None
-                if not same_value(was, again.get(name)):
-                    self._note(WrongValue(self._rows + number, row.sensor, name, was, again.get(name)))
+        again = [self._read(row) for row in zip(*(table[name].to_pylist() for name in _ROW), strict=True)]
+        sensors = table["sensor"].to_pylist()
+        for name in DECODED_COLUMNS:
+            stored = table[name].to_pylist() if name in table.column_names else [None] * table.num_rows
+            values = [fields.get(name) for fields in again]
+            # Lists are compared at once; only where they differ does anybody look for the place.
+            if stored != values:
+                for n, (was, now) in enumerate(zip(stored, values, strict=True)):
+                    if not same_value(was, now):
+                        self._note(WrongValue(self._rows + n, sensors[n], name, was, now))
         self._rows += table.num_rows
+
+    def _read(self, values: tuple[Any, ...]) -> Mapping[str, Any]:
+        row = Row(*values)
+        if row.row_kind != "event":
+            self._kinds[row.sensor or "", row.row_kind] += 1
+        again = self._decoded(row)
+        self._values += len(again)
+        return again
 
     def _decoded(self, row: Row) -> Mapping[str, Any]:
         try:
