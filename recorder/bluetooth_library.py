@@ -9,6 +9,7 @@ import logging
 import sys
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 from bleak import BleakAdapter, BleakClient, BleakScanner
 from bleak.args import SizedBuffer
@@ -50,9 +51,8 @@ __all__ = [
     "BleakScanner",
     "CharacteristicPropertyName",
     "NotifyCallback",
+    "ServiceListener",
     "SizedBuffer",
-    "TellHanging",
-    "TellService",
     "WatchService",
     "gatt_char_props_to_strs",
     "normalize_uuid_16",
@@ -85,10 +85,20 @@ def not_left_by_the_bus(record: logging.LogRecord) -> bool:
 logging.getLogger("asyncio").addFilter(not_left_by_the_bus)
 
 
-# What is wrong, or None when all is well again; and whether the service is there but does not answer.
-TellService = Callable[[str | None], None]
-TellHanging = Callable[[bool], None]
-WatchService = Callable[[TellService, TellHanging], Awaitable[None]]
+class ServiceListener(Protocol):
+    """Who is told how the Bluetooth service does."""
+
+    def service_changed(self, trouble: str | None) -> None:
+        """What is wrong with all of it, or None when all is well again."""
+
+    def service_hangs(self, hangs: bool) -> None:
+        """Whether it is there but does not answer."""
+
+    def adapter_lost(self, path: str, words: str) -> None:
+        """One of several adapters is off or gone; `path` is its name on the bus."""
+
+
+WatchService = Callable[[ServiceListener], Awaitable[None]]
 
 
 @dataclass(frozen=True)

@@ -68,6 +68,7 @@ class BluetoothLink:
         self.has_data = False
         self.callback_faults = 0
         self.values: dict[str, bytes] = {}  # what was read on this link
+        self._system_path = str(device.details.get("path", "")) if isinstance(device.details, dict) else ""
         self._listener = listener
         self._clock = clock
         self._timings = timings
@@ -121,6 +122,9 @@ class BluetoothLink:
         """:raises LinkFailed: where what makes such a sensor is missing."""
         if not any(map(self.has, REQUIRED[kind])):
             raise LinkFailed(Trouble.UNREADABLE, "no " + " or ".join(REQUIRED[kind]))
+
+    def goes_through(self, adapter_path: str) -> bool:
+        return self._system_path.startswith(adapter_path + "/")
 
     async def subscribe(self, kind: SensorKind) -> list[str]:
         """All measurements that are there; returns the lesser ones that could not be subscribed.

@@ -12,7 +12,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from recorder.bluetooth_library import TellHanging, TellService
+    from recorder.bluetooth_library import ServiceListener
 
 GONE = "the Bluetooth service is gone"
 OFF = "Bluetooth is switched off"
@@ -37,9 +37,8 @@ _GRACE_S = 0.25  # after a standstill of our own the answer waits unread, while 
 class AdapterState:
     """Follows the signals of the service; tells only changes."""
 
-    def __init__(self, tell: TellService, tell_hanging: TellHanging) -> None:
-        self._tell = tell
-        self._tell_hanging = tell_hanging
+    def __init__(self, listener: ServiceListener) -> None:
+        self._listener = listener
         self._service = True
         self._hangs = False
         self._powered: dict[str, bool] = {}
@@ -54,7 +53,7 @@ class AdapterState:
         """Whether it left a question without an answer."""
         if self._service and hangs != self._hangs:
             self._hangs = hangs
-            self._tell_hanging(hangs)
+            self._listener.service_hangs(hangs)
 
     def service(self, present: bool) -> None:
         self._service = present
@@ -65,13 +64,15 @@ class AdapterState:
 
     def adapter(self, path: str, powered: bool | None) -> None:
         """None: the adapter is gone."""
-        if powered is None:
-            self._powered.pop(path, None)
-        else:
+        was_on = self._powered.pop(path, False)
+        if powered is not None:
             self._powered[path] = powered
         if not self._service:
             return
-        self._say(None if any(self._powered.values()) else OFF if self._powered else NO_ADAPTER)
+        others_go_on = any(self._powered.values())
+        self._say(None if others_go_on else OFF if self._powered else NO_ADAPTER)
+        if others_go_on and was_on and not powered:
+            self._listener.adapter_lost(path, NO_ADAPTER if powered is None else OFF)
 
     def unknown(self, words: str) -> None:
         """Nothing can be seen of it at present."""
@@ -83,14 +84,14 @@ class AdapterState:
         if words == self._said:
             return
         self._said = words
-        self._tell(words)
+        self._listener.service_changed(words)
 
 
-async def watch_service(tell: TellService, tell_hanging: TellHanging) -> None:
+async def watch_service(listener: ServiceListener) -> None:
     """Until cancelled; returns at once where there is no such service to watch."""
     if sys.platform != "linux":
         return
-    state = AdapterState(tell, tell_hanging)
+    state = AdapterState(listener)
     while True:
         try:
             await _watch_bus(state)

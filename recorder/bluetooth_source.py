@@ -174,15 +174,17 @@ class BluetoothSource:
     async def _watch_service(self) -> None:
         watch = self._backend.watch or (watch_service if self._backend.scanner is None else None)
         if watch is not None:
-            await watch(self._service_changed, self._service_hangs)
+            await watch(self)
 
-    def _service_hangs(self, hangs: bool) -> None:
+    # -- what the watch on the service reports -----------------------------------------------------------------
+
+    def service_hangs(self, hangs: bool) -> None:
         """Links may outlive it, so that none is given up for it; their data tells."""
         self._happened(RowEvent.BLUETOOTH_SERVICE, words=HUNG if hangs else ANSWERS_AGAIN)
         if not hangs:
             self._carry_out(self._machine.service_up(self._now_s()))
 
-    def _service_changed(self, trouble: str | None) -> None:
+    def service_changed(self, trouble: str | None) -> None:
         self._happened(RowEvent.BLUETOOTH_SERVICE, words=trouble or "Bluetooth is back")
         for link in self._links.values():
             self._finder.distrust(link.address)
@@ -190,6 +192,13 @@ class BluetoothSource:
         self._carry_out(
             self._machine.service_up(now_s) if trouble is None else self._machine.service_down(trouble, now_s)
         )
+
+    def adapter_lost(self, path: str, words: str) -> None:
+        """Only the links through it are lost; what is sought from now on is sought through another one."""
+        self._happened(RowEvent.BLUETOOTH_SERVICE, words=f"{words} ({path.rpartition('/')[2]}); another one is there")
+        for link in [link for link in self._links.values() if link.goes_through(path)]:
+            self._finder.distrust(link.address)
+            self._carry_out(self._machine.link_down(link.sensor, words, self._now_s()))
 
     # -- the adapter: one thing at a time ----------------------------------------------------------------------
 

@@ -57,9 +57,28 @@ def test_a_full_adapter_is_suspected_only_with_links_up_and_repeated_failures() 
     assert "full" not in not_seen_words(2)
 
 
+class Told:
+    """A `ServiceListener` that keeps what it hears."""
+
+    def __init__(self) -> None:
+        self.changes: list[str | None] = []
+        self.hanging: list[bool] = []
+        self.lost: list[tuple[str, str]] = []
+
+    def service_changed(self, trouble: str | None) -> None:
+        self.changes.append(trouble)
+
+    def service_hangs(self, hangs: bool) -> None:
+        self.hanging.append(hangs)
+
+    def adapter_lost(self, path: str, words: str) -> None:
+        self.lost.append((path, words))
+
+
 def test_only_changes_of_the_service_are_told() -> None:
-    told: list[str | None] = []
-    state = AdapterState(told.append, lambda hangs: None)
+    listener = Told()
+    told = listener.changes
+    state = AdapterState(listener)
     state.service(True)
     state.adapter("/org/bluez/hci0", True)
     assert told == []
@@ -73,6 +92,22 @@ def test_only_changes_of_the_service_are_told() -> None:
     state.adapter("/org/bluez/hci0", True)
     state.unknown(NO_BUS)
     assert told == [OFF, None, OFF, NO_ADAPTER, GONE, None, NO_BUS]
+
+
+def test_one_of_two_adapters_is_told_apart_from_the_only_one() -> None:
+    listener = Told()
+    state = AdapterState(listener)
+    for path in ("/org/bluez/hci0", "/org/bluez/hci1"):
+        state.adapter(path, True)
+    state.adapter("/org/bluez/hci1", False)
+    state.adapter("/org/bluez/hci1", None)
+    state.adapter("/org/bluez/hci1", True)
+    state.adapter("/org/bluez/hci1", None)
+    assert listener.lost == [("/org/bluez/hci1", OFF), ("/org/bluez/hci1", NO_ADAPTER)]
+    assert listener.changes == []
+    state.adapter("/org/bluez/hci0", None)
+    assert listener.changes == [NO_ADAPTER]
+    assert len(listener.lost) == 2
 
 
 async def test_waiting_is_bounded_even_for_code_that_does_not_let_itself_be_cancelled() -> None:
@@ -106,9 +141,9 @@ async def test_results_and_errors_come_through_the_bound() -> None:
 
 
 def test_a_service_that_hangs_is_told_once_and_once_more_when_it_answers() -> None:
-    told: list[str | None] = []
-    hanging: list[bool] = []
-    state = AdapterState(told.append, hanging.append)
+    listener = Told()
+    told, hanging = listener.changes, listener.hanging
+    state = AdapterState(listener)
     state.hangs(False)
     state.hangs(True)
     state.hangs(True)

@@ -14,7 +14,7 @@ from simulated_sensors.virtual_link import SUPERVISION_S, device_on
 from tests.fake_sensors import FakeSensor
 from tests.faults.conftest import Tell
 from tests.faults.radio_bench import RATE_HZ, Air, TimedSink, on_air, sentences, steady, waiting_reasons
-from tests.faults.troubled_radio import ConnectTrouble
+from tests.faults.troubled_radio import DONGLE, ConnectTrouble
 from tests.riding import number_in
 
 NAMES = ("Alder", "Birch", "Cedar", "Dogwood")
@@ -83,12 +83,40 @@ def test_silence_on_a_link_that_stands_is_told_at_three_seconds_and_renewed_at_t
     told_s = sink.after_s(fell_silent_s, Event.SILENT, "Alder")
     renewed_s = sink.after_s(fell_silent_s, Event.LINK_LOST, "Alder")
     data_s = sink.back_after_s(fell_silent_s + renewed_s, "Alder")
+    assert len(sink.of(Event.LINK_FOUND, "Alder")) == 2
     assert 2.7 < told_s < 3.3
     assert 9.7 < renewed_s < 10.3
     assert data_s < 2.0
     saw = f"{said(sink, 'Alder: linked, but silent')}; {said(sink, 'Alder: link lost')}"
     measured = f"told at {told_s:.1f} s, renewed at {renewed_s:.1f} s, data {data_s:.1f} s later"
     tell(24, "a subscription dies", saw, measured)
+
+
+def test_of_two_adapters_one_is_pulled_out_and_the_sensors_on_the_other_ride_on(tell: Tell) -> None:
+    pulled_s = 0.0
+
+    async def experiment(air: Air) -> None:
+        nonlocal pulled_s
+        for number in (1, 2):
+            air.troubled.service.adapters[f"F0:00:00:00:00:0{number}"] = DONGLE
+        await air.until_live(*NAMES)
+        await asyncio.sleep(10)
+        pulled_s = air.now_s
+        await air.troubled.dongle_pulled_out()
+        await asyncio.sleep(1)
+        await air.until_live(*NAMES)
+        await asyncio.sleep(10)
+
+    sink = on_air(four(), experiment)
+    assert_others_undisturbed(sink, "Cedar", "Dogwood")
+    saw = said(sink, "adapter is gone (hci1)")
+    told_s = sink.after_s(pulled_s, Event.BLUETOOTH_SERVICE)
+    lost_s = [sink.after_s(pulled_s, Event.LINK_LOST, name) for name in ("Alder", "Birch")]
+    back_s = [sink.after_s(pulled_s, Event.LINK_FOUND, name) for name in ("Alder", "Birch")]
+    assert max(told_s, *lost_s) < 2
+    assert max(back_s) < 15
+    measured = f"told at once, its 2 sensors back through the other in {max(back_s):.1f} s; the 2 others 0 lost"
+    tell(26, "one of two adapters pulled out, 2 sensors on each", saw, measured)
 
 
 @pytest.mark.parametrize(

@@ -20,15 +20,16 @@ from recorder.bluetooth_library import (
     BleakDBusError,
     BleakGATTCharacteristic,
     BleakGATTServiceCollection,
+    BLEDevice,
     NotifyCallback,
-    TellHanging,
-    TellService,
+    ServiceListener,
 )
-from recorder.bluetooth_service_watch import NO_BUS
+from recorder.bluetooth_service_watch import NO_ADAPTER, NO_BUS
 from simulated_sensors.bleak_backend import SimulatedClient, SimulatedScanner
 from simulated_sensors.peripheral import CENTRAL_ADDRESS, SimulatedRadio
 
 ConnectTrouble = Literal["busy", "abort", "hang"]
+ADAPTER, DONGLE = "/org/bluez/hci0", "/org/bluez/hci1"
 WATCH_S = 0.1  # after which a watch on the bus tells that the service is gone
 _ERROR = "org.bluez.Error."
 _POWER_SERVICE = "00001818-0000-1000-8000-00805f9b34fb"
@@ -44,6 +45,7 @@ class Service:
     max_links: int | None = None
     connects: dict[str, deque[ConnectTrouble]] = field(default_factory=lambda: defaultdict(deque))
     copies: dict[str, int] = field(default_factory=lambda: defaultdict(lambda: 1))
+    adapters: dict[str, str] = field(default_factory=lambda: defaultdict(lambda: ADAPTER))
     mute: set[str] = field(default_factory=set)
     stale: set[str] = field(default_factory=set)  # their services lack the measurement until they are forgotten
     forgotten: list[str] = field(default_factory=list)
@@ -77,6 +79,11 @@ class TroubledScanner(SimulatedScanner):
             raise BleakDBusError(_ERROR + "InProgress", ["Operation already in progress"])
         await super().start()
 
+    def create_or_update_device(self, key: str, address: str, *more: Any) -> BLEDevice:
+        name, _, advertisement = more
+        path = f"{self.service.adapters[address]}/dev_{address.replace(':', '_')}"
+        return super().create_or_update_device(key, address, name, {"path": path}, advertisement)
+
     def _on_advertisement(self, advertisement: Any) -> None:
         if not self.service.silent:
             super()._on_advertisement(advertisement)
@@ -89,6 +96,7 @@ class TroubledClient(SimulatedClient):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self._held: list[tuple[NotifyCallback, bytearray]] = []
+        self._unheard = False
         self.service.clients.add(self)
 
     async def connect(self, pair: bool, **kwargs: Any) -> None:
@@ -160,9 +168,14 @@ class TroubledClient(SimulatedClient):
             raise
         return await super()._request(request)
 
+    async def cut(self) -> None:
+        self._unheard = True
+        if self._connection is not None:
+            await self.central.disconnect(self._connection)
+
     def _on_disconnection(self, reason: int) -> None:
         # Of a service that is gone the library hears nothing, and goes on calling its devices connected.
-        if self.service.lost is None:
+        if self.service.lost is None and not self._unheard:
             super()._on_disconnection(reason)
 
     def lose(self) -> None:
@@ -187,7 +200,7 @@ class TroubledRadio:
     def __init__(self, radio: SimulatedRadio) -> None:
         self.radio = radio
         self.service = Service()
-        self._watchers: list[tuple[TellService, TellHanging]] = []
+        self._watchers: list[ServiceListener] = []
         client, scanner = radio.backend.client, radio.backend.scanner
         assert client is not None
         assert scanner is not None
@@ -203,13 +216,12 @@ class TroubledRadio:
         adapter = self.radio.link.find_le_controller(_central_address())
         return 0 if adapter is None else len(adapter.le_connections)
 
-    async def _watch(self, tell: TellService, tell_hanging: TellHanging) -> None:
-        watcher = (tell, tell_hanging)
-        self._watchers.append(watcher)
+    async def _watch(self, listener: ServiceListener) -> None:
+        self._watchers.append(listener)
         try:
             await asyncio.Event().wait()
         finally:
-            self._watchers.remove(watcher)
+            self._watchers.remove(listener)
 
     async def service_lost(self, words: str, seconds: float) -> None:
         """The service crashes, its adapter is off or gone, or its bus dies, and all is back after `seconds`."""
@@ -234,9 +246,20 @@ class TroubledRadio:
         for connection in list(central.device.connections.values()):
             await central.disconnect(connection)
 
+    async def dongle_pulled_out(self) -> None:
+        """What went through it is cut off, and the library hears nothing; all is sought through the adapter left."""
+        addresses = {address for address, path in self.service.adapters.items() if path == DONGLE}
+        clients = [client for client in self.service.clients if client.address in addresses]
+        for client in clients:
+            await client.cut()
+        await asyncio.sleep(WATCH_S)
+        self.service.adapters.clear()
+        for listener in self._watchers:
+            listener.adapter_lost(DONGLE, NO_ADAPTER)
+
     def _tell(self, words: str | None) -> None:
-        for tell, _ in self._watchers:
-            tell(words)
+        for listener in self._watchers:
+            listener.service_changed(words)
 
     async def service_hangs(self, seconds: float, told_after_s: float = 2.0) -> None:
         """It takes requests and notifications, and serves them all once it wakes."""
@@ -246,14 +269,14 @@ class TroubledRadio:
         await asyncio.sleep(min(seconds, told_after_s))
         told = seconds > told_after_s and not self.service.awake.is_set()
         if told:
-            for _, tell_hanging in self._watchers:
-                tell_hanging(True)
+            for listener in self._watchers:
+                listener.service_hangs(True)
         await asyncio.sleep(max(seconds - told_after_s, 0.0))
         self.service.awake.set()
         for client in list(self.service.clients):
             client.deliver_held()
-        for _, tell_hanging in self._watchers if told and self.service.lost is None else ():
-            tell_hanging(False)
+        for listener in self._watchers if told and self.service.lost is None else ():
+            listener.service_hangs(False)
 
     @contextlib.contextmanager
     def scan_stuck(self) -> Iterator[None]:
