@@ -64,10 +64,10 @@ def account(due: Iterable[Due], rows: Iterable[Row], sensor: str) -> Account:
     owed = sorted(due, key=lambda d: (d.at_ns, d.copy))
     own = [row for row in rows if row.sensor == sensor]
     arrivals = [a for row in own if (a := _arrival(row)) is not None]
-    left, unknown = _match(owed, arrivals)
+    found_ns = sorted(row.host_ns for row in own if row.event == Event.LINK_FOUND)
+    left, unknown = _match(owed, arrivals, found_ns)
     marks = sorted(row.host_ns for row in own if row.event in _MARKS)
     told_ns = sorted(row.host_ns for row in own if row.event == Event.IDENTIFIED)
-    found_ns = sorted(row.host_ns for row in own if row.event == Event.LINK_FOUND)
     measured_ns = sorted(at_ns for at_ns, characteristic, _ in arrivals if characteristic != BATTERY)
     unmarked = [
         d.at_ns
@@ -95,24 +95,31 @@ def _arrival(row: Row) -> tuple[int, str, bytes] | None:
     return None
 
 
-def _match(owed: list[Due], arrivals: list[tuple[int, str, bytes]]) -> tuple[list[Due], list[int]]:
+def _match(
+    owed: list[Due], arrivals: list[tuple[int, str, bytes]], found_ns: list[int]
+) -> tuple[list[Due], list[int]]:
     """What of `owed` never came, and when something came that was not owed.
 
-    An arrival is what was sent at that very instant, else the earliest that may have been held up.
+    An arrival is what was sent at that very instant, else the earliest that may have been held up: sent on this link,
+    and not before what came already, since a radio keeps the order.
     """
     waiting: dict[tuple[str, bytes], deque[Due]] = defaultdict(deque)
     for d in owed:
         waiting[d.characteristic, d.payload].append(d)
     unknown = []
+    latest_ns: dict[str, int] = defaultdict(int)
     for at_ns, characteristic, payload in arrivals:
         candidates = waiting[characteristic, payload]
-        exact = next((d for d in candidates if abs(d.at_ns - at_ns) <= INSTANT_NS), None)
-        if exact is not None:
-            candidates.remove(exact)
-        elif candidates and candidates[0].at_ns <= at_ns:
-            candidates.popleft()
-        else:
+        place = bisect_right(found_ns, at_ns)
+        since_ns = max(latest_ns[characteristic], found_ns[place - 1] if place else 0)
+        found = next((d for d in candidates if abs(d.at_ns - at_ns) <= INSTANT_NS), None) or next(
+            (d for d in candidates if since_ns <= d.at_ns <= at_ns), None
+        )
+        if found is None:
             unknown.append(at_ns)
+            continue
+        candidates.remove(found)
+        latest_ns[characteristic] = found.at_ns
     return sorted((d for ds in waiting.values() for d in ds), key=lambda d: d.at_ns), unknown
 
 

@@ -41,9 +41,9 @@ def check(soaked: Soaked, tell: Tell, hours_words: str) -> None:
 
 
 def test_ten_minutes(tmp_path: Path, tell: Tell) -> None:
-    soaked = soak(tmp_path, 1 / 6, seed=7)
+    soaked = soak(tmp_path, 1 / 6, seed=0)
     check(soaked, tell, "10 min")
-    assert {t.row for t in soaked.troubles} >= {23, 24, 28, 30}
+    assert {t.row for t in soaked.troubles} == {23, 24, 25, 27, 28, 29, 30}
 
 
 @pytest.mark.slow
