@@ -73,8 +73,8 @@ class StatusPublisher:
         listening = asyncio.create_task(self._listen(connection, riding))
         telling = asyncio.create_task(self._keep_telling(connection, riding))
         try:
-            await asyncio.wait([listening, telling], return_when=asyncio.FIRST_EXCEPTION)
-            if not telling.done():
+            done, _ = await asyncio.wait([listening, telling], return_when=asyncio.FIRST_COMPLETED)
+            if telling not in done:
                 await listening
             await telling
         finally:
@@ -102,7 +102,13 @@ class StatusPublisher:
                 return
 
     async def _listen(self, connection: Connection, riding: Riding) -> None:
-        await connection.subscribe(f"{self.base}/command")
+        try:
+            await connection.subscribe(f"{self.base}/command")
+        except BrokerTrouble as trouble:
+            if not trouble.lasting:
+                raise
+            self.say(f"no commands are taken: {trouble}")
+            return
         async for received in connection.messages():
             words = self._obey(received, riding)
             await connection.publish(f"{self.base}/answer", to_json({"schema": 1, "words": words}))

@@ -53,7 +53,7 @@ class ServiceNotify:
             telling.cancel()
             with suppress(asyncio.CancelledError):
                 await telling
-            self.tell("STATUS=the recording has ended")
+            self.tell("STOPPING=1", "STATUS=the recording has ended")
 
     async def _keep_telling(self, riding: Riding) -> None:
         """As long as the event loop turns, even while the file is being made."""

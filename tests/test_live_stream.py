@@ -4,7 +4,6 @@ import asyncio
 import json
 import sys
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from importlib.resources import files
 from itertools import pairwise
@@ -92,7 +91,7 @@ async def test_a_simulated_ride_is_published_as_the_schema_says(tmp_path: Path) 
         async with connected(broker, "overlay") as overlay:
             await overlay.subscribe("wattproof/#")
             rides = tmp_path / "rides"
-            demo = await program("demo", "--headless", "--control", "--speed", "150", "--out", str(rides))
+            demo = await program("demo", "--headless", "--control", "--speed", "80", "--out", str(rides))
             publishing = await attached(demo, "watch", str(rides), "--publish", str(broker.address))
             received: list[Any] = []
             async with asyncio.timeout(100):
@@ -102,7 +101,7 @@ async def test_a_simulated_ride_is_published_as_the_schema_says(tmp_path: Path) 
                     received.append(json.loads(message.payload))
                     if received[-1]["state"] == "ended":
                         break
-            said = (await publishing.communicate())[1].decode()
+            said = await rest_of(publishing)
             assert publishing.returncode == 0, said
             assert await demo.wait() == 0
     for message in received:
@@ -127,17 +126,21 @@ async def program(*words: str) -> asyncio.subprocess.Process:
 
 async def attached(demo: asyncio.subprocess.Process, *words: str) -> asyncio.subprocess.Process:
     """`watch` ends at once with status 2 until there is a recording to attach to."""
-    drained = asyncio.create_task(demo.communicate())
+    drained = asyncio.create_task(rest_of(demo))
     while not drained.done():
         watching = await program(*words)
-        with suppress(TimeoutError):
-            async with asyncio.timeout(4):
-                await watching.wait()
-        if watching.returncode is None:
+        assert watching.stderr is not None
+        first_line = (await watching.stderr.readline()).decode()
+        if first_line.startswith("publishing to"):
             return watching
-        said = (await watching.communicate())[1].decode()
-        assert "nothing that a screen can attach to" in said
+        assert "nothing that a screen can attach to" in first_line
+        await rest_of(watching)
     raise AssertionError("the demo ended before anything could attach")
+
+
+async def rest_of(child: asyncio.subprocess.Process) -> str:
+    """What else it says until it ends."""
+    return (await child.communicate())[1].decode()
 
 
 # -- in one process: a publisher with made-up snapshots ------------------------------------------------------------

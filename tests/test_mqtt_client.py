@@ -20,6 +20,7 @@ from recorder import mqtt_client
 from recorder.broker_address import PASSWORD_VARIABLE, Broker, BrokerAddress, checked_topic, open_broker
 from recorder.mqtt_client import BrokerTrouble, Connection, Will, connected, keep_connected
 from tests import real_broker
+from tests.fake_broker import DenyingBroker
 from tests.tls_authority import make_authority, make_certificate
 
 ACCOUNTS = """
@@ -334,6 +335,16 @@ async def test_something_else_listens_there() -> None:
     with socket.create_server(("127.0.0.1", 0)) as mute:
         trouble = await trouble_with(open_broker(f"mqtt://127.0.0.1:{mute.getsockname()[1]}"))
     assert "did not answer as a broker" in str(trouble)
+
+
+async def test_a_broker_that_lets_nobody_subscribe() -> None:
+    broker = DenyingBroker()
+    async with broker, connected(open_broker(broker.url), "desk-7") as connection:
+        with pytest.raises(BrokerTrouble, match="does not let this account read v1/#") as caught:
+            await connection.subscribe("v1/#")
+        assert caught.value.lasting
+        await connection.publish("v1/a", b"x")
+    assert broker.published == [b"x"]
 
 
 # -- canary: what is taken for granted of the installed library and of brokers ---------------------------------------

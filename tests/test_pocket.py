@@ -25,16 +25,21 @@ from hypothesis import strategies as st
 from analysis.errors import BadInput
 from analysis.recording_reader import read_recording
 from analysis.rows import Event
+from recorder.compose import RecordJob, Surroundings, record
 from recorder.headless_status import OFFLINE, Command, command_from
 from recorder.host_battery import Charge, host_charge, require_battery
+from recorder.host_clock import SystemClock
 from recorder.mqtt_client import Broker, Connection, connected, open_broker
 from recorder.service_notify import ServiceNotify
+from recorder.source import RecordSink
+from recorder.storage import SystemStorage
 from simulated_sensors.hci_server import serve_hci
 from simulated_sensors.peripheral import SimulatedRadio
 from simulated_sensors.sensor import Packet
 from tests import real_broker
+from tests.fake_broker import DenyingBroker
 from tests.fake_sensors import FakeSensor
-from tests.riding import ONE_METER, exit_status, number_in, payload, table_of
+from tests.riding import ONE_METER, FakeSource, exit_status, number_in, one_meter_bench, payload, table_of
 
 ROOT = Path(__file__).resolve().parents[1]
 SCHEMAS = files("recorder").joinpath("schemas")
@@ -163,7 +168,7 @@ async def journal_grows(rides: Path) -> None:
             await asyncio.sleep(0.02)
 
 
-def check_finished(summary: dict[str, Any], reason: str) -> None:
+def check_finished(summary: dict[str, Any], reason: str, reads: int = 1) -> None:
     """The file is there, reads back whole as everybody's reader reads it, and says why it ended."""
     assert summary["reason"] == reason
     recording = Path(summary["recording"])
@@ -171,7 +176,7 @@ def check_finished(summary: dict[str, Any], reason: str) -> None:
     rows = table_of(recording)
     numbers = [number_in(row["payload"]) for row in rows if row["characteristic"] == "2a63"]
     assert numbers == list(range(len(numbers)))
-    assert len(numbers) == summary["sensors"]["Alder"]["rows"] - 1
+    assert len(numbers) == summary["sensors"]["Alder"]["rows"] - reads
     (finished,) = [row for row in rows if row["event"] == Event.FINISHED]
     assert json.loads(finished["detail"])["reason"] == reason
     assert not list(recording.parent.glob("*.journal"))
@@ -226,7 +231,7 @@ class Helm:
                 jsonschema.validate(told, STATUS)
                 self.statuses.append(told)
                 if told["state"] == state:
-                    return told
+                    return self.statuses[-1]
         raise AssertionError("unreachable")
 
     async def answer(self, payload: bytes, retain: bool = False) -> str:
@@ -288,6 +293,58 @@ async def test_no_broker_and_then_one_costs_the_ride_nothing(tmp_path: Path) -> 
                 await afar.until("recording")
         recorder.process.send_signal(signal.SIGTERM)
         check_finished(await recorder.ended(), "SIGTERM")
+
+
+async def test_whoever_may_not_hear_commands_still_tells_how_it_goes(tmp_path: Path) -> None:
+    denying = DenyingBroker()
+    async with denying:
+        async with pocket(tmp_path, url=denying.url) as recorder:
+            await journal_grows(recorder.rides)
+            async with asyncio.timeout(PATIENCE_S):
+                while len(denying.published) < 3:
+                    await asyncio.sleep(0.05)
+            recorder.process.send_signal(signal.SIGTERM)
+            _, err = await recorder.process.communicate()
+        assert err.decode().count("no commands are taken") == 1
+        statuses = [json.loads(payload) for payload in denying.published]
+    assert statuses[-1]["state"] == "finished"
+    for status in statuses:
+        jsonschema.validate(status, STATUS)
+
+
+class Clumsy:
+    """Something beside a recording that breaks as it begins, or as it ends."""
+
+    def __init__(self, begins: bool) -> None:
+        self.begins = begins
+
+    async def __aenter__(self) -> None:
+        if not self.begins:
+            raise OSError("broken at the start")
+
+    async def __aexit__(self, *_: object) -> None:
+        raise ValueError("broken at the end")
+
+
+async def test_what_breaks_beside_a_recording_costs_it_nothing(tmp_path: Path) -> None:
+    words: list[str] = []
+    clock = SystemClock()
+
+    async def deliver(sink: RecordSink) -> None:
+        for number in range(10):
+            sink.received(clock.now_ns(), "Alder", "2a63", payload(number))
+        await asyncio.Event().wait()
+
+    around = Surroundings(
+        clock, SystemStorage(), FakeSource([deliver]), words.append,
+        companions=[lambda riding: Clumsy(begins=False), lambda riding: Clumsy(begins=True)],
+    )  # fmt: skip
+    job = RecordJob(one_meter_bench(), tmp_path, duration_s=0.3, needed_bytes=0)
+    check_finished((await record(job, around)).as_dict(), "duration", reads=0)
+    assert [word for word in words if "beside" in word] == [
+        "what runs beside the recording could not begin (OSError: broken at the start)",
+        "what ran beside the recording failed (ValueError: broken at the end)",
+    ]
 
 
 # -- the service manager -------------------------------------------------------------------------------------------
@@ -358,8 +415,7 @@ async def test_the_program_as_a_service(tmp_path: Path, broker: Broker) -> None:
     assert json.loads(out)["reason"] == "broker"
     assert heard[0] == "READY=1\nSTATUS=recording"
     assert any(words.startswith("WATCHDOG=1\nSTATUS=recording for") for words in heard)
-    assert any("WATCHDOG=1\nSTOPPING=1" in words for words in heard)
-    assert heard[-1] == "STATUS=the recording has ended"
+    assert heard[-1] == "STOPPING=1\nSTATUS=the recording has ended"
 
 
 @pytest.mark.parametrize(
