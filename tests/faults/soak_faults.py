@@ -102,7 +102,9 @@ async def provoke(
         await asyncio.Event().wait()  # so that the number of tasks does not tell how far this has come
 
 
-def _work(trouble: Trouble, radio: TroubledRadio, address: str | None) -> Callable[[], Coroutine[Any, Any, None]] | None:
+def _work(
+    trouble: Trouble, radio: TroubledRadio, address: str | None
+) -> Callable[[], Coroutine[Any, Any, None]] | None:
     service = radio.service
 
     async def mute(address: str) -> None:
