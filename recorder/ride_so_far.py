@@ -48,6 +48,7 @@ class Link:
     found_ns: int | None = None
     lost_ns: int | None = None
     reason: str = ""
+    next_try_ns: int | None = None  # of a connection that failed
 
     @property
     def is_lost(self) -> bool:
@@ -92,6 +93,7 @@ class RideSoFar:
             link.lost_ns = row.host_ns
         if row.event in (Event.LINK_LOST, Event.LINK_WAITING):
             link.reason = safe_text(str(detail.get("reason", "")), TEXT_LIMIT)
+            link.next_try_ns = _next_try_ns(row) if row.event == Event.LINK_WAITING else None
         elif row.event == Event.ZERO_ANSWERED:
             self.zero_answers[sensor] = safe_text(str(detail.get("words", "")), TEXT_LIMIT)
         elif row.event == Event.IDENTIFIED and isinstance(found := detail.get("battery_pct"), int | float):
@@ -108,6 +110,14 @@ class RideSoFar:
         self._told[who] = words
         weight = _WEIGHTS.get(row.event, "well")
         self.messages.append(Message(row.host_ns / 1e9, f"{who}: {words}" if who else words, weight))
+
+
+def _next_try_ns(row: Row) -> int | None:
+    """None where nothing has failed: what does not advertise is looked for all the time."""
+    next_try_s = row.detail.get("next_try_s")
+    if not row.detail.get("failures") or not isinstance(next_try_s, int | float):
+        return None
+    return row.host_ns + round(next_try_s * 1e9)
 
 
 def with_said(messages: Sequence[Message], said: Sequence[tuple[float, str]]) -> tuple[Message, ...]:

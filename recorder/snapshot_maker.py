@@ -22,7 +22,7 @@ from analysis.segment_metrics import SegmentMetrics
 from recorder.control_words import Tell
 from recorder.live_snapshot import Health, LinkState, MeterView, SegmentRow, Snapshot
 from recorder.plan_view import plan_view
-from recorder.ride_so_far import RideSoFar, with_said
+from recorder.ride_so_far import Link, RideSoFar, with_said
 from recorder.running_figures import REACH_NS, TREND_STEP_S, FigureMaker, RunningFigures
 
 WINDOWS_S = (10, 30, 60, 180)
@@ -135,7 +135,7 @@ def _meter_views(
                 segment=judged.segment if judged else None,
                 steady=judged.steady if judged else None,
                 trend_pct=tuple(float(v) for v in figures.trend_pct.get(device.name, ())),
-                note=_note(device, signal, link, streams, so_far),
+                note=_note(device, signal, link, streams, so_far, now_ns),
             )
         )
     return tuple(views)
@@ -168,13 +168,25 @@ def _battery(streams: Sequence[str], samples: Mapping[str, SensorSamples], so_fa
 
 
 def _note(
-    device: Meter | Sensor, signal: MeterSignal | None, link: LinkState, streams: Sequence[str], so_far: RideSoFar
+    device: Meter | Sensor,
+    signal: MeterSignal | None,
+    link: LinkState,
+    streams: Sequence[str],
+    so_far: RideSoFar,
+    now_ns: int,
 ) -> str:
     if link in ("waiting", "lost"):
-        return next((so_far.links[s].reason for s in streams if s in so_far.links and so_far.links[s].reason), "")
+        told = [so_far.links[s] for s in streams if s in so_far.links and so_far.links[s].reason]
+        return _reason(told[0], now_ns) if told else ""
     if isinstance(device, Meter) and signal is not None and device.sides is not None:
         return _SIDES.get(device.sides, "")
     return ""
+
+
+def _reason(link: Link, now_ns: int) -> str:
+    if link.next_try_ns is None or link.next_try_ns <= now_ns:
+        return link.reason
+    return f"next try in {math.ceil((link.next_try_ns - now_ns) / 1e9)} s: {link.reason}"
 
 
 def _segment_row(result: SegmentMetrics, *, running: bool) -> SegmentRow:

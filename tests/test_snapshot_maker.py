@@ -121,6 +121,19 @@ def test_a_link_goes_through_its_states(now_s: float, link: str, power_w: float 
     assert view.note == ("out of range" if link == "lost" else "")
 
 
+def test_a_failed_connection_is_shown_with_the_time_to_the_next_try() -> None:
+    ride = Ride().happens(10, Event.LINK_WAITING, "Birch", reason="no answer", next_try_s=8.4, failures=4)
+    ride.happens(20, Event.LINK_WAITING, "Birch", reason="not advertising", next_try_s=10.0, failures=0)
+    notes = [meter(ride.shown(now_s), "Birch").note for now_s in (10, 14, 18.3, 18.5, 21)]
+    assert notes == [
+        "next try in 9 s: no answer",
+        "next try in 5 s: no answer",
+        "next try in 1 s: no answer",
+        "no answer",
+        "not advertising",
+    ]
+
+
 def test_values_are_those_of_the_moment() -> None:
     view = meter(both(30).shown(29.5), "Alder")
     assert (view.power_w, view.cadence_rpm, view.left_share_pct) == (200, 90, 48)
