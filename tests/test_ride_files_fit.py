@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from analysis.errors import BadRideFile
 from analysis.ride_files.opening import read_ride_file
 from analysis.ride_files.record_payload import decode_record
 from analysis.ride_files.ride_file import Keep, RideFile, Span
-from tests.fit_files import RECORDER_SERIAL, UTC_S, FitRide, fit_bytes, fit_of
+from tests.fit_files import FIT_S, RECORDER_SERIAL, UTC_S, FitRide, fit_bytes, fit_of, plain_fit
 
 S = 1_000_000_000
 RIDE_C = Path(__file__).resolve().parents[1].parent / "shared" / "data" / "ride_c_indoor.fit"
@@ -148,16 +147,10 @@ def test_a_clock_that_was_set_on_the_way_splits_the_ride(tmp_path: Path) -> None
 
 
 def test_time_since_switching_on_is_no_utc(tmp_path: Path) -> None:
-    ride = read(tmp_path, raw_fit([(1000, 200), (1001, 201)]))
+    ride = read(tmp_path, plain_fit([(1000, 200, 90), (1001, None, None)]))
     assert not ride.utc_known
     assert ride.time_ns.tolist() == [1000 * S, 1001 * S]
-
-
-def raw_fit(rows: list[tuple[int, int]]) -> bytes:
-    """By hand: FIT protocol, a definition (timestamp uint32, power uint16) and its data messages; no CRC needed."""
-    body = b"\x40\x00\x00\x14\x00\x02\xfd\x04\x86\x07\x02\x84"
-    body += b"".join(b"\x00" + struct.pack("<IH", at, power) for at, power in rows)
-    return struct.pack("<2BHI4s", 12, 0x20, 2100, len(body), b".FIT") + body + b"\x00\x00"
+    assert read(tmp_path, plain_fit([(FIT_S, 200, 90)])).time_ns.tolist() == [UTC_S * S]
 
 
 def test_two_files_in_one_are_one_ride(tmp_path: Path) -> None:
