@@ -129,8 +129,8 @@ def _last_ns(table: pa.Table, path: Path) -> int:
         return 0
     if bool(np.any(host_ns[1:] < host_ns[:-1])):
         raise BadRecording(f"{_shown(path)} is damaged: its rows are not in the order of time; use a copy.")
-    if max(-int(host_ns[0]), int(host_ns[-1])) > LONGEST_NS:
-        raise BadRecording(f"{_shown(path)} is damaged: it has rows of another week than its first; use a copy.")
+    if int(host_ns[0]) < 0 or int(host_ns[-1]) > LONGEST_NS:
+        raise BadRecording(f"{_shown(path)} is damaged: it has rows from before its start or a week later; use a copy.")
     return int(host_ns[-1])
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import io
+import json
 import struct
 from collections.abc import Mapping
 from typing import Any
@@ -14,10 +15,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analysis.errors import WattproofError
+from analysis.json_figures import every_figure
 from analysis.judge import judge_recording
 from analysis.ledger.ledger_command import ledger as ledger_main
 from analysis.recording_reader import Recording, read_metadata, read_recording
 from analysis.recording_schema import METADATA_DIGEST_KEY, METADATA_KEY, Metadata, metadata_digest
+from analysis.report_files import write_report
 from analysis.report_table import report_table
 from analysis.rows import ROW_KINDS, Event
 from recorder.recording_writer import arrow_schema
@@ -49,13 +52,22 @@ def recording_metadata(data: bytes) -> None:
 
 def recording_rows(data: bytes) -> None:
     """Pieces become rows, with decoded columns that fit nothing; judged and reported all the same."""
+    _judge_table(_table_of(data))
+
+
+def recording_page(data: bytes) -> None:
+    """The same rows, with everything that a report writes."""
+    _judge_table(_table_of(data), everything=True)
+
+
+def _table_of(data: bytes) -> pa.Table:
     rows = [_row(Feed(piece)) for piece in Feed(data).pieces(120)]
     rows.sort(key=lambda row: row["host_ns"])
     version = data[0] % 2 if data else 0
     metadata = msgspec.structs.replace(_metadata(), decoder_version=_metadata().decoder_version + version)
     schema = arrow_schema(metadata)
     arrays = [pa.array([row.get(field.name) for row in rows], field.type) for field in schema]
-    _judge_table(pa.Table.from_arrays(arrays, schema=schema))
+    return pa.Table.from_arrays(arrays, schema=schema)
 
 
 def ledger(data: bytes) -> None:
@@ -71,12 +83,16 @@ def ledger(data: bytes) -> None:
             ledger_main([*words, "--ledger", str(folder)])
 
 
-def _judge_table(table: pa.Table) -> None:
+def _judge_table(table: pa.Table, *, everything: bool = False) -> None:
     path = emptied("table") / "ride.parquet"
     pq.write_table(table, path, compression="none", write_page_checksum=True)
     try:
         found: Recording = read_recording(path)
-        report_table(found, judge_recording(found))
+        judged = judge_recording(found)
+        report_table(found, judged)
+        if everything:
+            paths = write_report(path.parent / "report", found, judged)
+            json.dumps(every_figure(found, judged, paths), allow_nan=False)
     except WattproofError as fault:
         if "\n" in str(fault):
             raise AssertionError(f"no sentence: {fault!s}") from fault
@@ -151,5 +167,6 @@ TARGETS = (
     Target("recording", recording, lambda: [short_ride()], 6.0),
     Target("recording-metadata", recording_metadata, lambda: [_table().schema.metadata[METADATA_KEY]], 30.0),
     Target("recording-rows", recording_rows, lambda: [_rows()], 60.0),
+    Target("recording-page", recording_page, lambda: [_rows()], 150.0),
     Target("ledger", ledger, lambda: [_results()], 15.0),
 )
