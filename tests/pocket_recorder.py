@@ -45,7 +45,7 @@ async def ride(asked: dict[str, Any]) -> None:
         clock, SystemStorage(), FakeSource([deliver], present=frozenset({"Alder"})), say, (batteries,),
         companions=companions,
     )  # fmt: skip
-    job = RecordJob(one_meter_bench(), Path(asked["folder"]), needed_bytes=0)
+    job = RecordJob(one_meter_bench(), Path(asked["folder"]), needed_bytes=0, control=bool(asked.get("control")))
     summary = await record(job, around)
     sys.stdout.write(json.dumps(summary.as_dict()))
 
