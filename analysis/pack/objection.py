@@ -6,6 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from analysis.safe_text import safe_text
+
+LONGEST_TEXT = 2000
+
 Word = Literal["answered", "open", "weakness"]
 WORDS: tuple[Word, ...] = get_args(Word)
 # A fact that decides nothing, such as who was compared.
@@ -66,7 +70,9 @@ def noted(says: str) -> Finding:
 
 
 def objection(key: str, chapter: Chapter, objects: str, rule: str, findings: Iterable[Finding]) -> Objection:
-    return Objection(key, chapter, objects, rule, tuple(findings))
+    """What devices and people wrote stands in the findings: here it is made harmless, for every form of them."""
+    safe = tuple(Finding(f.word, safe_text(f.says, LONGEST_TEXT)) for f in findings)
+    return Objection(key, chapter, objects, rule, safe)
 
 
 def listed(names: Iterable[str]) -> str:

@@ -12,14 +12,12 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.pack.case import Case
-from analysis.pack.objection import CHAPTERS, MEANING, WORDS, Objection
+from analysis.pack.objection import CHAPTERS, LONGEST_TEXT, MEANING, WORDS, Objection
 from analysis.pack.objection_text import HOW_TO_READ, TITLE, opening, tally_words
 from analysis.pack.objections import tally
 from analysis.report_page.number_text import typeset
 from analysis.safe_text import safe_text
 from analysis.version import product_version
-
-LONGEST_TEXT = 2000
 
 
 def objection_page(case: Case, objections: Sequence[Objection]) -> bytes:

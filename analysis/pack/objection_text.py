@@ -11,6 +11,7 @@ from analysis.pack.case import Case
 from analysis.pack.objection import CHAPTERS, MEANING, NOTED, WORDS, Objection, listed
 from analysis.pack.objections import tally
 from analysis.report_page.number_text import counted, duration, with_minus
+from analysis.safe_text import safe_text
 from analysis.words import verdict_sentence
 
 WIDTH = 78
@@ -39,7 +40,7 @@ def opening(case: Case) -> list[str]:
         told += [verdict_sentence(v) for v in judged.verdicts.values()]
     else:
         told.append("Nothing could be compared.")
-    return told
+    return [safe_text(sentence, 1000) for sentence in told]
 
 
 def tally_words(objections: Sequence[Objection]) -> str:
