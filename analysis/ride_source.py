@@ -15,6 +15,7 @@ from analysis.samples import Floats
 
 LINE_POINTS = 101
 MOST_WINDOWS = 2000
+MOST = 1e12
 _DEVICE = ("manufacturer", "product", "serial", "firmware")
 
 
@@ -162,8 +163,9 @@ def clock_line(clock: Mapping[str, Any]) -> ClockLine | None:
 
 
 def number_of(value: Any) -> float:
-    """nan for what is no number."""
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    """nan for what is no number, or one that no clock and no time of a ride has."""
+    usable = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < MOST
+    return float(value) if usable else math.nan
 
 
 def _width(half_width: Any, form: str) -> str:

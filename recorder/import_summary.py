@@ -44,7 +44,8 @@ class ImportSummary:
         )
         lines = [f"imported {self.recording} ({minutes} min {seconds:02d} s, {marked})"]
         for name, found in self.sensors.items():
-            lines.append(f"  {name}: {found.rows} rows from {found.file}{_missing(found)}")
+            rows = f"{found.rows} {'row' if found.rows == 1 else 'rows'}"
+            lines.append(f"  {name}: {rows} from {found.file}{_missing(found)}")
             lines.append(f"    {clock_sentence(found.clock)}")
             lines += [f"    {remark}" for remark in found.remarks]
         return "\n".join(lines)

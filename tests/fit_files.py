@@ -42,16 +42,17 @@ def fit_bytes(ride: FitRide) -> bytes:
 
 
 def fit_of(
-    power_w: Sequence[float], start_s: int = UTC_S, cadence_rpm: Sequence[float] | None = None, **more: Any
+    power_w: Iterable[float], start_s: int = UTC_S, cadence_rpm: Iterable[float] | None = None, **more: Any
 ) -> bytes:
     """One record a second; nan is a second without a record."""
     records = []
+    turning = None if cadence_rpm is None else list(cadence_rpm)
     for second, power in enumerate(power_w):
         if math.isnan(power):
             continue
         values = {"power": round(power)}
-        if cadence_rpm is not None and not math.isnan(cadence_rpm[second]):
-            values["cadence"] = round(cadence_rpm[second])
+        if turning is not None and not math.isnan(turning[second]):
+            values["cadence"] = round(turning[second])
         records.append((second, values))
     return fit_bytes(FitRide(records, start_s, **more))
 

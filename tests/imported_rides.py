@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -77,7 +77,7 @@ def write_fit(path: Path, power_w: Floats, cadence_rpm: Floats, start_s: int = U
     return path
 
 
-def write_csv(path: Path, time_s: Sequence[float] | Floats, power_w: Floats) -> Path:
+def write_csv(path: Path, time_s: Iterable[float], power_w: Iterable[float]) -> Path:
     rows = [f"{t:.3f},{w:.0f}" for t, w in zip(time_s, power_w, strict=True) if not np.isnan(w)]
     path.write_text("\n".join(["t,w", *rows]) + "\n")
     return path

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import re
@@ -16,6 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from analysis.bench_file import read_bench
 from analysis.characteristics import registry
 from analysis.command_line import main
 from analysis.decoding import RowDecoder
@@ -28,6 +30,10 @@ from analysis.report_files import write_report
 from analysis.ride_source import ride_sources
 from analysis.rows import Event, Row
 from analysis.samples import Floats
+from recorder.errors import ImportFailed
+from recorder.import_files import given_files
+from recorder.import_recording import ImportJob, import_ride, read_on_one_clock
+from recorder.storage import SystemStorage
 from simulated_sensors.meter_model import MeterModel
 from simulated_sensors.ride_file_devices import (
     RideFileDevice,
@@ -206,6 +212,19 @@ def test_nothing_is_ever_overwritten(ride: Imported, capsys: Any) -> None:
     first, second = sorted((ride.folder / "twice").iterdir(), key=lambda p: len(p.name))
     assert second.name == first.name.replace(".parquet", "-2.parquet")
     assert read_recording(first).metadata.session_id == read_recording(second).metadata.session_id
+
+
+class FullDisk(SystemStorage):
+    def sync_path(self, path: Path) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+
+def test_a_full_disk_leaves_nothing_behind(ride: Imported) -> None:
+    bench = read_bench(ride.bench)
+    job = ImportJob(bench, given_files([str(ride.folder / "alder.fit")], bench), ride.folder / "full")
+    with pytest.raises(ImportFailed, match=r"could not be written .*No space left.*nothing is left of it"):
+        import_ride(job, read_on_one_clock(job), FullDisk())
+    assert list((ride.folder / "full").iterdir()) == []
 
 
 def test_proposals_are_printed_and_can_be_given_back(ride: Imported, capsys: Any) -> None:
