@@ -16,7 +16,7 @@ from recorder.host_watch import BEAT_S, HostWatch
 from recorder.mqtt_client import Broker, BrokerTrouble, Connection, Will, connected, keep_connected
 from recorder.plain_lines import PlainLines
 from recorder.relay_gate import Flooded, MessageGate
-from recorder.relay_messages import DOWN, NAME_LENGTH, Ack, Answer, Ask, Farewell, Hello, Topics, to_bytes
+from recorder.relay_messages import DOWN, MOST_NAMES, NAME_LENGTH, Ack, Answer, Ask, Farewell, Hello, Topics, to_bytes
 from recorder.relay_sender import KEEP_BYTES, KEEP_NS, RelaySender
 from recorder.relay_sink import RelaySink
 from recorder.relay_tasks import together
@@ -202,7 +202,7 @@ class RelayForwarder:
                 next=self._sender.next_seq,
                 kept_from=self._sender.kept_from,
                 lost=self._sender.lost,
-                sensors=list(self._job.sensors),
+                sensors=list(self._job.sensors) if len(self._job.sensors) <= MOST_NAMES else [],
             )
             await connection.publish(self._job.topics.up("hello"), to_bytes(hello), qos=0)
             with suppress(TimeoutError):
@@ -214,8 +214,9 @@ class RelayForwarder:
         topic = self._job.topics.up("batch")
         while True:
             self._news.clear()
-            for outgoing in self._sender.batches(self._clock.now_ns()):
-                await connection.publish(topic, outgoing.data, timeout_s=PUBLISH_S)
+            batches = self._sender.batches(self._clock.now_ns())
+            # Together, since each waits for the broker's word on it.
+            await asyncio.gather(*(connection.publish(topic, b.data, timeout_s=PUBLISH_S) for b in batches))
             if not self._sender.backlog:
                 await asyncio.sleep(self._job.batch_s)
                 continue

@@ -108,8 +108,8 @@ class RelayIntake:
             words += f"; {hello.lost} rows were lost there before, for nobody took them"
         self._tell("found", words, boot=hello.boot, clock=hello.clock, product=hello.product, lost=hello.lost)
         unknown = sorted(set(self.sensors) - set(hello.sensors))
-        if unknown:
-            names = ", ".join(unknown)
+        if unknown and hello.sensors:
+            names = ", ".join(unknown)[:200]
             self._tell("bench", f"relay {self.relay} does not look for {names}: is its bench file the same?")
 
     def _answered(self, answer: Answer, now_ns: int) -> bool:

@@ -20,6 +20,7 @@ VERSION: Final = 1
 MOST_BYTES = 64 * 1024
 MOST_PAYLOAD = 512
 MOST_ROWS = 4096
+MOST_NAMES = 1024
 MOST_NUMBER = 1 << 53  # beyond it many readers of JSON lose digits
 MOST_DETAIL = 4096  # characters, which JSON may make six times as long
 NAME_LENGTH = 64
@@ -71,7 +72,10 @@ class Batch(_Message, frozen=True, kw_only=True):
 
 
 class Hello(_Message, frozen=True, kw_only=True):
-    """Said every other second; `next` is the number that the next row will get, `lost` how many fell out unsent."""
+    """Said every other second; `next` is the number that the next row will get, `lost` how many fell out unsent.
+
+    `sensors` is what the relay looks for, or empty where there are too many to say.
+    """
 
     boot: Boot
     product: Name
@@ -79,7 +83,7 @@ class Hello(_Message, frozen=True, kw_only=True):
     next: Seq
     kept_from: Seq
     lost: Seq = 0
-    sensors: Annotated[list[Name], Meta(max_length=1024)] = []
+    sensors: Annotated[list[Name], Meta(max_length=MOST_NAMES)] = []
 
 
 class Farewell(_Message, frozen=True, kw_only=True):

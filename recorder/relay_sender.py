@@ -61,6 +61,7 @@ class RelaySender:
     _progress_ns: int = 0
     _resend_ns: int = RESEND_NS
     _retired: set[str] = field(default_factory=set)
+    _stream_sizes: dict[Stream, int] = field(default_factory=dict)
 
     # -- what is to be sent ------------------------------------------------------------------------------------
 
@@ -183,7 +184,7 @@ class RelaySender:
         room = self.batch_bytes - 160
         for seq in range(first, min(last, first + MOST_ROWS - 1) + 1):
             at_ns, what, content = self._rows[seq]
-            room -= _length(what, content, streams)
+            room -= self._length(what, content, streams, at_ns - clock_ns)
             if rows and room < 0:
                 break
             if isinstance(what, Happened):
@@ -199,6 +200,19 @@ class RelaySender:
             rows=rows,
         )
         return Outgoing(first, first + len(rows) - 1, to_bytes(batch))
+
+    def _length(
+        self, what: Stream | Happened, content: bytes | int, streams: dict[Stream, int], after_ns: int
+    ) -> int:
+        """Of the row in JSON, and of its stream where the batch has not named it yet."""
+        if isinstance(content, int) or isinstance(what, Happened):
+            return int(content) if isinstance(content, int) else 0
+        row = 4 * ((len(content) + 2) // 3) + len(str(after_ns)) + 11  # [1234,AFTER,"..."],
+        if what in streams:
+            return row
+        if what not in self._stream_sizes:
+            self._stream_sizes[what] = len(msgspec.json.encode(what)) + 1
+        return row + self._stream_sizes[what]
 
     # -- how it stands -----------------------------------------------------------------------------------------
 
@@ -216,12 +230,3 @@ class RelaySender:
         """Age of the oldest row that has not arrived; 0 where all has."""
         waiting = self._rows.get(max(self.seen + 1, self.kept_from))
         return 0.0 if waiting is None else (now_ns - waiting[0]) / 1e9
-
-
-def _length(what: Stream | Happened, content: bytes | int, streams: dict[Stream, int]) -> int:
-    """Of the row in JSON, at most."""
-    if isinstance(content, int):
-        return content
-    # A character takes six bytes at most, as \uXXXX.
-    new = 0 if isinstance(what, Happened) or what in streams else 6 * len(what[0]) + 40
-    return new + 4 * len(content) // 3 + 36

@@ -237,7 +237,7 @@ def test_an_acknowledgement_of_another_start_changes_nothing() -> None:
 
 def test_a_hole_is_filled_without_sending_all_again() -> None:
     sender, receiver = started(batch_bytes=SMALLEST_BATCH, window=4)
-    for number in range(100):
+    for number in range(400):
         sender.payload(number, BIRCH, number.to_bytes(4, "little"))
     parts = sender.batches(S)
     for part in (parts[0], *parts[2:]):
