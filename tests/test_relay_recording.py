@@ -102,6 +102,8 @@ async def test_identity_and_links_survive_the_way(tmp_path: Path) -> None:
             ride.forwarder.sink.happened("link_lost", "Birch", reason="the radio link fell")
             ride.forwarder.sink.happened("bluetooth_service", words="the adapter was switched off")
             ride.forwarder.sink.received(ride.sensor.clock.now_ns(), "Birch", "2a19", b"\x58", "read")
+            told = len(ride.sent_ns)
+            await until(lambda: ride.last > told, 10)  # a later packet is there, so that all before it are
             rows = await ride.ended()
     identified = events_of(rows, "identified")[0]  # said again to a recorder that may not have heard it
     assert identified["sensor"] == "Birch"

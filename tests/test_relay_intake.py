@@ -1,0 +1,260 @@
+"""What a recorder makes of a relay's messages: rows, events, clock, and acknowledgements that can be relied upon."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analysis.rows import Row
+from recorder.journal import JournalEncoder
+from recorder.journal_file import JournalFile
+from recorder.journal_log import JournalLog
+from recorder.recording_session import RecordingSession
+from recorder.relay_intake import RelayIntake
+from recorder.relay_messages import Answer, Batch, Hello, from_bytes
+from recorder.relay_sender import RelaySender
+from recorder.source import RelayedSink
+from tests.fake_storage import FakeStorage
+from tests.riding import POWER, FakeLog
+
+S = 10**9
+BOOT, RECORDER = "0" * 16, "a" * 32
+AHEAD_NS = 3 * S
+
+
+@dataclass
+class SetClock:
+    """Shows what the test says."""
+
+    now: int = 100 * S
+    name: str = "set"
+
+    def now_ns(self) -> int:
+        return self.now
+
+    def awake_ns(self) -> int:
+        return self.now
+
+    def utc_ns(self) -> int:
+        return self.now
+
+
+@dataclass
+class HeldLog(FakeLog):
+    """A log of which only the first `synced` records are safe."""
+
+    synced: int = 0
+
+    def safe(self) -> int:
+        return self.synced
+
+
+@dataclass
+class Met:
+    """An intake that has met its relay, whose clock is three seconds ahead."""
+
+    log: HeldLog = field(default_factory=HeldLog)
+    clock: SetClock = field(default_factory=SetClock)
+    sender: RelaySender = field(default_factory=lambda: RelaySender(BOOT))
+
+    def __post_init__(self) -> None:
+        self.session = RecordingSession(self.clock, self.log, ["Alder", "Birch"])
+        assert isinstance(self.session, RelayedSink)
+        self.intake = RelayIntake("pocket", ["Birch"], RECORDER, self.session, self.clock.now, str)
+        self.sender.answered_by(RECORDER, self.clock.now)
+
+    def hello(self) -> None:
+        hello = Hello(
+            boot=self.sender.boot, product="1", clock="c", next=self.sender.next_seq, kept_from=self.sender.kept_from
+        )
+        self.intake.take(hello, self.clock.now)
+
+    def exchange(self, times: int = 5) -> None:
+        for _ in range(times):
+            ask = self.intake.ask(self.clock.now)
+            self.clock.now += S // 100
+            relay_ns = self.clock.now + AHEAD_NS
+            answer = Answer(recorder=RECORDER, boot=BOOT, t1_ns=ask.t1_ns, t2_ns=relay_ns, t3_ns=relay_ns)
+            self.clock.now += S // 100
+            self.intake.take(answer, self.clock.now)
+
+    def batches(self) -> list[Batch]:
+        found = self.sender.batches(self.clock.now + AHEAD_NS)
+        return [from_bytes("batch", part.data) for part in found]
+
+    def send(self) -> None:
+        for batch in self.batches():
+            self.intake.take(batch, self.clock.now)
+
+    def relayed(self) -> list[Row]:
+        return [row for row in self.log.rows if row.row_kind == "relayed"]
+
+    def words(self) -> list[str]:
+        return [str(row.detail["words"]) for row in self.log.events("relay")]
+
+
+def test_a_row_is_put_at_its_time_on_the_recorders_clock_with_its_origin() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    sent_ns = met.clock.now
+    met.sender.payload(sent_ns + AHEAD_NS, ("Birch", "2a63", "notification"), POWER)
+    met.clock.now += 40 * S  # it was on the way for long
+    met.exchange()
+    met.send()
+    (row,) = met.relayed()
+    assert row.host_ns == pytest.approx(sent_ns - met.session.start_ns, abs=10_000_000)
+    assert (row.origin_ns, row.origin_seq, row.payload) == (sent_ns + AHEAD_NS, 1, POWER)
+    assert met.intake.live == {"Birch"}
+
+
+def test_until_the_clock_is_known_rows_wait() -> None:
+    met = Met()
+    met.hello()
+    met.sender.payload(met.clock.now + AHEAD_NS, ("Birch", "2a63", "notification"), POWER)
+    met.exchange(2)
+    met.send()
+    assert met.relayed() == []
+    met.exchange(3)
+    assert len(met.relayed()) == 1
+
+
+def test_what_is_older_than_the_recording_is_not_of_it_and_is_acknowledged() -> None:
+    met = Met()
+    met.sender.payload(met.clock.now + AHEAD_NS - S, ("Birch", "2a63", "notification"), POWER)
+    met.hello()
+    met.exchange()
+    met.send()
+    met.log.synced = met.log.written()
+    ack = met.intake.ack()
+    assert ack is not None
+    assert (met.relayed(), met.intake.before_start, ack.seen, ack.safe) == ([], 1, 1, 1)
+
+
+def test_a_row_is_acknowledged_as_safe_only_when_the_log_says_so() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    for number in range(3):
+        met.sender.payload(met.clock.now + AHEAD_NS, ("Birch", "2a63", "notification"), POWER)
+        met.send()
+        ack = met.intake.ack()
+        assert ack is not None
+        assert (ack.seen, ack.safe) == (number + 1, 0)
+        met.sender.acknowledged(ack, met.clock.now)
+    assert met.sender.kept == 3
+    met.log.synced = met.log.written() - 1  # the last row is not
+    ack = met.intake.ack()
+    assert ack is not None
+    assert ack.safe == 2
+
+
+async def test_safe_is_what_the_journal_has_synced(tmp_path: Path) -> None:
+    """And nothing of it while the sync fails: that of a real journal, on a disk that refuses."""
+    storage = FakeStorage()
+    encoder = JournalEncoder("ride-1", {}, seed=5)
+    journal = JournalFile(storage, tmp_path, "ride", encoder, SetClock().now_ns, lambda words, detail: None)
+    log = JournalLog(encoder, journal)
+    for number in range(4):
+        log.append_payload(number, "Birch", "2a63", POWER, "notification")
+    assert (log.written(), log.safe()) == (4, 0)
+    await journal.sync()
+    assert log.safe() == 4
+    log.append_payload(5, "Birch", "2a63", POWER, "notification")
+    assert (log.written(), log.safe()) == (5, 4)
+    await journal.finish({})
+
+
+@pytest.mark.parametrize(
+    ("event", "sensor"),
+    [("segment_start", "Birch"), ("finished", None), ("link_lost", "Alder"), ("link_lost", None), ("relay", None)],
+)
+def test_events_that_are_not_a_relays_to_tell_are_passed_over(event: str, sensor: str | None) -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    before = len(met.log.rows)
+    met.sender.happened(met.clock.now + AHEAD_NS, event, sensor, {"name": "sprint"})
+    met.send()
+    assert (len(met.log.rows), met.intake.foreign) == (before, 1)
+
+
+def test_rows_of_a_sensor_that_is_not_the_relays_are_passed_over() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    met.sender.payload(met.clock.now + AHEAD_NS, ("Alder", "2a63", "notification"), POWER)
+    met.send()
+    assert (met.relayed(), met.intake.foreign) == ([], 1)
+
+
+def test_answers_that_nobody_asked_for_do_not_move_the_clock() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    known = met.intake.clock.state(met.clock.now)
+    ask = met.intake.ask(met.clock.now)
+    told: list[dict[str, Any]] = [
+        {"t1_ns": ask.t1_ns + 1},
+        {"recorder": "b" * 32},
+        {"boot": "1" * 16},
+        {"t2_ns": ask.t1_ns, "t3_ns": ask.t1_ns + S},
+    ]
+    for change in told:
+        answer = {"recorder": RECORDER, "boot": BOOT, "t1_ns": ask.t1_ns, "t2_ns": ask.t1_ns, "t3_ns": ask.t1_ns}
+        met.intake.take(Answer(**{**answer, **change}), met.clock.now)
+    assert met.intake.clock.state(met.clock.now) == known
+    assert met.intake.foreign == len(told)
+
+
+def test_a_relay_that_was_started_anew_is_met_anew() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    met.sender.payload(met.clock.now + AHEAD_NS, ("Birch", "2a63", "notification"), POWER)
+    met.send()
+    met.sender = RelaySender("1" * 16)
+    met.sender.answered_by(RECORDER, met.clock.now)
+    met.hello()
+    assert not met.intake.clock.ready
+    assert met.intake.live == set()
+    assert [row.detail["boot"] for row in met.log.events("relay") if row.detail["state"] == "found"] == [
+        BOOT,
+        "1" * 16,
+    ]
+
+
+def test_lost_rows_are_told_and_the_relay_is_not_asked_for_them_again() -> None:
+    met = Met(sender=RelaySender(BOOT, keep_ns=10 * S))
+    met.hello()
+    met.exchange()
+    for second in range(30):
+        met.sender.payload(met.clock.now + AHEAD_NS + second * S, ("Birch", "2a63", "notification"), POWER)
+    met.clock.now += 30 * S
+    met.exchange()
+    met.send()
+    (lost,) = [row for row in met.log.events("relay") if row.detail["state"] == "lost"]
+    assert (lost.detail["first"], lost.detail["last"]) == (1, 19)
+    assert len(met.relayed()) == 11
+    ack = met.intake.ack()
+    assert ack is not None
+    assert (ack.seen, ack.missing) == (30, [])
+
+
+def test_a_relay_with_another_bench_file_is_told() -> None:
+    met = Met()
+    met.intake.take(Hello(boot=BOOT, product="1", clock="c", next=1, kept_from=1, sensors=["Cedar"]), met.clock.now)
+    assert "relay pocket does not look for Birch: is its bench file the same?" in met.words()
+
+
+def test_a_relays_troubles_are_told_as_its_own() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    met.sender.happened(met.clock.now + AHEAD_NS, "host_stood_still", None, {"still_s": 2.5})
+    met.send()
+    assert met.words()[-1].startswith("at relay pocket: the computer stood still for 2.5 s")
+    assert met.log.events("host_stood_still") == []
