@@ -100,7 +100,7 @@ async def test_everybody_writes_everything_and_hears_what_the_rules_say(lab: Lab
 
 
 async def heard_before(last: bytes, reader: Connection) -> list[str]:
-    found = []
+    found: list[str] = []
     async with asyncio.timeout(10):
         async for message in reader.messages():
             if message.payload == last:
