@@ -23,6 +23,8 @@ from recorder.journal_segments import FULL, Segment, ballast_path, segment_path
 from recorder.storage import Storage
 
 BALLAST_BYTES = 256 * 1024
+# Once more soon, so that a short ride outlives its first page, then only now and then.
+FIRST_REPEAT_BYTES = 8 * 1024
 PREAMBLE_EVERY_BYTES = 256 * 1024
 CHUNK_BYTES = 4096
 SLOW_S, WELL_S = 1.0, 0.5
@@ -174,7 +176,7 @@ class JournalFile:
     def _adopt(self, segment: Segment) -> None:
         self._segment: Segment | None = segment
         self._put = segment.put
-        self._preamble_at = segment.size
+        self._preamble_due = segment.size + FIRST_REPEAT_BYTES
         self._next_number += 1
         self._direct = not self._memory and not self._closed
         self.paths.append(segment.path)
@@ -223,11 +225,11 @@ class JournalFile:
 
     def _repeat_preamble(self) -> None:
         segment = self._segment
-        if not self._direct or segment is None or segment.size - self._preamble_at < PREAMBLE_EVERY_BYTES:
+        if not self._direct or segment is None or segment.size < self._preamble_due:
             return
         try:
             segment.put(self._encoder.preamble())
-            self._preamble_at = segment.size
+            self._preamble_due = segment.size + PREAMBLE_EVERY_BYTES
         except OSError as error:
             self._hold_back(error)
 

@@ -329,6 +329,18 @@ async def test_the_preamble_is_repeated_so_that_the_start_may_be_damaged() -> No
     assert len(contents.rows) > len(ride.rows) - 110
 
 
+async def test_a_short_ride_outlives_its_first_page() -> None:
+    storage = FakeStorage()
+    ride = Ride(storage)
+    await ride.seconds(12, rows_each=20)
+    await ride.journal.finish({})
+    (data,) = storage.journal_bytes()
+    assert len(data) < 16_384
+    contents = replay_segments([bytes(4096) + data[4096:]])
+    assert contents.rows == tuple(ride.rows)[-len(contents.rows) :]
+    assert len(contents.rows) > len(ride.rows) - 110
+
+
 async def _faulty_ride(storage: FakeStorage) -> Ride | None:
     try:
         ride = Ride(storage, fallback=SPARE)
