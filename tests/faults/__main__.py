@@ -27,7 +27,9 @@ class Table:
 
 def main(words: list[str]) -> int:
     table = Table()
-    status = pytest.main([str(Path(__file__).parent), "-q", "-m", "", *words], plugins=[table])
+    named = any(Path(word.partition("::")[0]).exists() for word in words)
+    where = [] if named else [str(Path(__file__).parent)]
+    status = pytest.main([*where, "-q", "-m", "", *words], plugins=[table])
     sys.stdout.write(f"\n{table.in_words()}\n")
     return int(status)
 

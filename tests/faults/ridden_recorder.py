@@ -106,6 +106,13 @@ class Ticking:
             number += 1
 
 
+class Nobody:
+    """A sink that keeps nothing: how late ticks are on this machine whatever a recorder does."""
+
+    def received(self, *_row: object) -> None:
+        return
+
+
 async def _hang() -> None:
     await asyncio.Event().wait()
 
@@ -114,7 +121,8 @@ async def ride(options: argparse.Namespace) -> None:
     clock = SystemClock()
     storage = PausingStorage(options.pause_before) if options.pause_before else SystemStorage()
     source = FakeSource([Ticking(options, clock)], on_close=_hang if options.hanging_radio else None)
-    plan = plan_of('name = "steady"\nkind = "steady"\nseconds = 600\nuntil = "decided"') if options.deciding else None
+    step = 'name = "steady"\nkind = "steady"\ntarget_w = 200\nseconds = 60\nrepeat = 50\nuntil = "decided"'
+    plan = plan_of(step) if options.deciding else None
     job = RecordJob(quayside_bench(), options.folder, plan, options.seconds, needed_bytes=0, patience_s=0.0)
 
     def tell(words: str) -> None:
@@ -137,13 +145,17 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--open-files", type=int, help="how many more files may be opened once the ride has begun")
     parser.add_argument("--pause-before", type=int, default=0)
     parser.add_argument("--hanging-radio", action="store_true")
+    parser.add_argument("--bare", action="store_true", help="no recorder at all")
     parser.add_argument("--deciding", action="store_true", help="figures are computed while the ride goes on")
     return parser.parse_args()
 
 
 if __name__ == "__main__":
     try:
-        asyncio.run(ride(_options()))
+        options = _options()
+        if options.bare:
+            asyncio.run(Ticking(options, SystemClock())(Nobody()))  # type: ignore[arg-type]
+        asyncio.run(ride(options))
     except RecorderError as fault:
         say(f"wattproof: {fault}")
         sys.exit(2)

@@ -127,7 +127,7 @@ def little_memory(tmp_path: Path) -> Iterator[Path]:
 
 def test_killed_for_want_of_memory_nothing_is_lost(tmp_path: Path, little_memory: Path, tell: Tell) -> None:
     join = f'echo $$ > {little_memory}/cgroup.procs; exec "$@"'
-    with harmed_ride(tmp_path / "rides", "--leak-mb", "4", under=["sh", "-c", join, "sh"]) as ride:
+    with harmed_ride(tmp_path / "rides", "--leak-mb", "4", "--rate", "200", under=["sh", "-c", join, "sh"]) as ride:
         assert ride.wait() in (-signal.SIGKILL, 128 + signal.SIGKILL)
         acknowledged = ride.acknowledged
     found = recovered(tmp_path / "rides")
