@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from analysis.rows import Event
 from recorder.source import FindsZero, NotificationSource, RecordSink, SetsResistance
@@ -24,8 +24,7 @@ class CombinedSource:
         self._relayed = relayed
 
     async def check(self) -> None:
-        for source in self._sources:
-            await source.check()
+        await asyncio.gather(*(source.check() for source in self._sources))
 
     async def run(self, sink: RecordSink) -> None:
         async with asyncio.TaskGroup() as group:
@@ -65,11 +64,6 @@ class CombinedSource:
 
 def at_the_relay(relay: str) -> str:
     return f"it is reached by relay {relay}; zero it there with `wattproof ready BENCH --relay {relay}`"
-
-
-def without(sensors: Collection[str]) -> str:
-    """For a check that leaves these out."""
-    return f"not checked here, but at their relay with `wattproof ready BENCH --relay NAME`: {', '.join(sensors)}"
 
 
 async def _keep_going(source: NotificationSource, sink: RecordSink) -> None:

@@ -7,9 +7,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.errors import BadInput
+from analysis.safe_text import safe_text
 from recorder.command_line import CAUTION, backend_for, command_parser, say, seconds
 
 if TYPE_CHECKING:
+    from analysis.bench_file import Bench
     from recorder.ready_file import Ready
 
 
@@ -30,8 +33,14 @@ def ready(arguments: Sequence[str]) -> int:
     parser.add_argument(
         "--through", metavar="TRANSPORT", help="reach the sensors through a simulated radio (see simulate)"
     )
+    parser.add_argument(
+        "--relay", metavar="NAME", help="check what this [[relay]] of the bench file reaches, on its machine"
+    )
     options = parser.parse_args(arguments)
-    found = _checked(options.bench, options.seconds, zero=options.zero, through=options.through)
+    from analysis.bench_file import read_bench
+
+    bench = own_bench(read_bench(options.bench), options.relay)
+    found = _checked(bench, options.bench, options.seconds, zero=options.zero, through=options.through)
     if options.json:
         import json
 
@@ -43,10 +52,21 @@ def ready(arguments: Sequence[str]) -> int:
     return 0 if found.ready else 1
 
 
-def _checked(bench_path: Path, patience_s: float, *, zero: bool, through: str | None) -> Ready:
+def own_bench(bench: Bench, relay: str | None) -> Bench:
+    """What can be reached from here; of the rest it is said where it is checked. :raises BadInput:"""
+    if relay is not None and relay not in bench.relayed.values():
+        raise BadInput(f"the bench file has no relay named `{safe_text(relay)}`; see its [[relay]] tables")
+    own, others = bench.reached_by(relay), [n for n, of in bench.relayed.items() if of != relay]
+    if relay is None and others:
+        say(f"not checked here, but at their relay with `wattproof ready BENCH --relay NAME`: {', '.join(others)}")
+    if not own.stream_names:
+        raise BadInput("every sensor of this bench file is reached by a relay; use --relay NAME on its machine")
+    return own
+
+
+def _checked(bench: Bench, bench_path: Path, patience_s: float, *, zero: bool, through: str | None) -> Ready:
     import asyncio
 
-    from analysis.bench_file import read_bench
     from recorder.compose import bluetooth_source
     from recorder.errors import RecorderError
     from recorder.host_clock import SystemClock
@@ -54,7 +74,6 @@ def _checked(bench_path: Path, patience_s: float, *, zero: bool, through: str | 
     from recorder.ready_file import read_ready, ready_path, write_ready
     from recorder.ready_visit import VisitOptions, visit
 
-    bench = read_bench(bench_path)
     clock = SystemClock()
 
     async def look() -> Ready:

@@ -211,14 +211,16 @@ class RelayForwarder:
 
     async def _send(self, connection: Connection) -> None:
         """A batch each `batch_s`; further ones at once while there is a backlog and room under way."""
-        topic = self._job.topics.up("batch")
+        topic, loop = self._job.topics.up("batch"), asyncio.get_running_loop()
+        due_s = loop.time()
         while True:
             self._news.clear()
             batches = self._sender.batches(self._clock.now_ns())
             # Together, since each waits for the broker's word on it.
             await asyncio.gather(*(connection.publish(topic, b.data, timeout_s=PUBLISH_S) for b in batches))
             if not self._sender.backlog:
-                await asyncio.sleep(self._job.batch_s)
+                due_s = max(due_s + self._job.batch_s, loop.time())
+                await asyncio.sleep(due_s - loop.time())
                 continue
             with suppress(TimeoutError):
                 async with asyncio.timeout(self._job.batch_s):

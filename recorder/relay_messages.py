@@ -6,13 +6,13 @@ chose and never of what a device says. JSON, since batches in msgpack were a qua
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, TypeVar
 
 import msgspec
 from msgspec import Meta
 
+from analysis.bench_relays import RELAY_LENGTH, SESSION_LENGTH, is_token
 from analysis.errors import BadInput
 from analysis.safe_text import safe_text
 
@@ -24,7 +24,6 @@ MOST_NAMES = 1024
 MOST_NUMBER = 1 << 53  # beyond it many readers of JSON lose digits
 MOST_DETAIL = 4096  # characters, which JSON may make six times as long
 NAME_LENGTH = 64
-SESSION_LENGTH, RELAY_LENGTH = 24, 16  # together with the rest, a topic stays within 64 characters
 MOST_MISSING = 16
 
 Version = Literal[1]
@@ -128,7 +127,6 @@ _encoder = msgspec.json.Encoder()
 _DECODERS: dict[str, msgspec.json.Decoder[Any]] = {
     name: msgspec.json.Decoder(kind) for name, kind in (UP | DOWN).items()
 }
-_TOKEN = re.compile(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?")
 
 
 class NotOurs(ValueError):
@@ -154,10 +152,6 @@ class Topics:
 
     def down(self, name: str) -> str:
         return f"wattproof/v1/{self.session}/{self.relay}/down/{name}"
-
-
-def is_token(name: str, most: int) -> bool:
-    return len(name) <= most and _TOKEN.fullmatch(name) is not None
 
 
 def to_bytes(message: _Message) -> bytes:

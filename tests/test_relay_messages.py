@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.bench_relays import RELAY_LENGTH, SESSION_LENGTH
 from analysis.errors import BadInput
 from recorder import relay_messages as messages
 from recorder.relay_gate import AT_ONCE, Flooded, MessageGate
@@ -141,7 +142,7 @@ def test_a_session_that_makes_no_topic_is_refused_in_a_sentence(bad: str) -> Non
 def test_the_longest_topic_is_one_that_every_broker_module_accepts() -> None:
     from recorder.broker_address import checked_topic
 
-    topics = Topics("s" * messages.SESSION_LENGTH, "r" * messages.RELAY_LENGTH)
+    topics = Topics("s" * SESSION_LENGTH, "r" * RELAY_LENGTH)
     for topic in [topics.up(name) for name in messages.UP] + [topics.down(name) for name in messages.DOWN]:
         assert checked_topic(topic) == topic
 
