@@ -225,7 +225,8 @@ class BluetoothSource:
             await self._finder.start([link.address.upper() for link in self._links.values()])
         except Exception as error:  # noqa: BLE001 - the libraries raise many kinds; whatever it was, it is tried again
             trouble, detail = trouble_of(error)
-            self._carry_out(self._machine.scan_failed(detail or trouble.value, self._now_s()))
+            words = "the Bluetooth service says it is busy" if trouble is Trouble.BUSY else trouble.value
+            self._carry_out(self._machine.scan_failed(detail or words, self._now_s()))
         else:
             self._carry_out(self._machine.scan_works())
 
