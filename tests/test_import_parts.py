@@ -138,15 +138,15 @@ def test_utc_of_both_is_the_guess_and_the_offset_is_that_of_the_clocks(tmp_path:
 
 def test_drift_and_jumps_are_applied(tmp_path: Path) -> None:
     def align(reference: Track, other: Track, *, guess_s: float | None = None) -> Alignment:
-        return found(0.0, 100.0, drift_half_width_ppm=2.0, jumps=(Jump(70.0, 5.0),))
+        return found(0.0, 100.0, drift_half_width_ppm=2.0, jumps=(Jump(30.0, 3.0), Jump(70.0, 5.0)))
 
     clock = place_clocks(files(tmp_path), "Alder", {}, align)["Birch"]
     own_ns = UTC_S * S + np.array([0, 50, 90], np.int64) * S
     moved_s = (clock.to_reference_ns(own_ns) - own_ns) / 1e9
-    assert moved_s == pytest.approx([-0.005, 0.0, 0.004 + 5.0], abs=1e-6)
+    assert moved_s == pytest.approx([-0.005 - 3.0, 0.0, 0.004 + 5.0], abs=1e-6)
     line = clock_line(clock.as_dict())
     assert line is not None
-    assert line.offset_s[[0, -1]] == pytest.approx([-0.003, 5.003], abs=1e-9), "from the first to the last stretch"
+    assert line.offset_s[[0, -1]] == pytest.approx([-3.003, 5.003], abs=1e-9), "from the first to the last stretch"
 
 
 def test_what_is_not_carried_is_tried_anywhere_and_then_refused(tmp_path: Path) -> None:

@@ -46,7 +46,7 @@ from tests.fit_files import FIT_S, UTC_S, plain_fit
 from tests.imported_rides import meter_of, uneven_power, write_bench, write_csv, write_fit
 
 S = 1_000_000_000
-SECONDS = 2400
+SECONDS = 1800
 AHEAD_S = 137  # Birch's clock; Cedar's file counts from its own start
 CEDAR_FROM_S = 100
 SCALES = {"Alder": 1.0, "Birch": 0.985, "Cedar": 0.96}
@@ -59,7 +59,7 @@ class Imported:
         self.folder = folder
         self.power_w, self.cadence_rpm = uneven_power(SECONDS)
         self.read = {n: meter_of(self.power_w, scale, k) for k, (n, scale) in enumerate(SCALES.items())}
-        laps = [(0, 800), (800, 1600), (1600, SECONDS - 1)]
+        laps = [(0, 600), (600, 1200), (1200, SECONDS - 1)]
         write_fit(folder / "alder.fit", self.read["Alder"], self.cadence_rpm, laps=laps)
         pauses = [(1200, 1260)]
         self.read["Birch"][1200:1260] = np.nan
@@ -102,7 +102,7 @@ def test_clocks_are_found(recording: Recording) -> None:
     # Alder's first record may be missing; Cedar's too: both count from their first records.
     first = {n: sources[n].clock for n in sources}["Cedar"]
     assert first["offset_s"] == pytest.approx(CEDAR_FROM_S, abs=2.2)
-    assert recording.metadata.utc_anchors[0][1] // S - UTC_S in (0, 1, 2)
+    assert recording.metadata.utc_anchors[0][1] / S == pytest.approx(UTC_S, abs=2.2)
     assert recording.metadata.clock == "clock of Alder's file"
 
 
@@ -197,7 +197,7 @@ def test_page_and_table_say_the_source(recording: Recording, judged: Judged, tmp
 def test_a_ledger_takes_the_same_files_once(
     ride: Imported, recording: Recording, tmp_path: Path, capsys: Any
 ) -> None:
-    status, out, _ = ride.run(capsys, "--json", "--segment", "all=0:05:00-0:30:00", out="again")
+    status, out, _ = ride.run(capsys, "--json", "--segment", "all=0:05:00-0:28:00", out="again")
     assert status == 0
     ledger = open_ledger(str(tmp_path / "ledger"), make=True)
     assert add_recording(ledger, recording.path).state == "added"
