@@ -8,13 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.clock_alignment_line import OffsetLine, offset_line
+from analysis.clock_alignment_line import MOST_JUMPS, OffsetLine, offset_line
 from analysis.clock_alignment_search import (
     AROUND_S,
     GIVE_OFFSET,
+    LEAST_CORRELATION,
     TOO_STEADY,
+    Candidate,
     candidates,
     choose,
+    more_candidates,
     window_correlations,
     window_sums,
 )
@@ -100,14 +103,19 @@ def align_clocks(
     if found[0].shift in (lowest, highest):
         return _not_carried(f"no fit within ±{within_s:g} s of the offset guessed; give another")
     window_s = _window_s(found[0].common_s, reference.span_s)
-    near, around = (
-        [window_correlations(a, b, candidate.shift, window_s, reach) for candidate in found]
-        for reach in (NEAR_S, AROUND_S)
-    )
     lively = window_sums(a[0], a[0], 0, window_s)[1] >= LEAST_LIVELY * window_s
+    near, around = (_fits(a, b, found, window_s, reach) for reach in (NEAR_S, AROUND_S))
     usable = lively & (around[0][1] >= LEAST_KNOWN * window_s)
     if np.count_nonzero(usable) < 3:
         return _not_carried(f"too many holes for windows to be compared; {GIVE_OFFSET}")
+    for _ in range(MOST_JUMPS):
+        unfit = usable & (np.max([fit for fit, _ in around], axis=0) < LEAST_CORRELATION)
+        more = more_candidates(a, b, unfit, window_s, lowest, highest) if np.count_nonzero(unfit) > 1 else []
+        if not more:
+            break
+        found += more
+        near += _fits(a, b, more, window_s, NEAR_S)
+        around += _fits(a, b, more, window_s, AROUND_S)
     chosen = choose(found, [fit for fit, _ in near], [fit for fit, _ in around], usable)
     if not chosen.by_window:
         return _not_carried(chosen.words)
@@ -124,7 +132,7 @@ def _aligned(
     typical_s = float(np.median(offset_s[found.clear])) if found.clear.any() else 0.0
     # On the other's clock, to the accuracy that a slope needs.
     centre_s = np.asarray(a.start_s + (np.arange(offset_s.size) + 0.5) * window_s - typical_s, dtype=np.float64)
-    line = offset_line(centre_s, offset_s - typical_s, found.weight, known_jumps)
+    line = offset_line(centre_s, offset_s - typical_s, np.where(usable, found.weight, 0.0), known_jumps)
     used = int(np.count_nonzero(line.used)) if line is not None else 0
     windows = tuple(
         Window(float(at), float(off), float(r), bool(line is not None and line.used[i]))
@@ -157,25 +165,27 @@ def _aligned(
 
 
 def _jump_s(a: Moves, b: Moves, shift: Floats, line: OffsetLine, at: int, window_s: int, centre_s: Floats) -> float:
-    """When, on the other's clock: from which second on the later shift leaves less of the moves unexplained."""
+    """When, on the other's clock: from which of its seconds on the later shift leaves less unexplained."""
     before, after = np.flatnonzero(line.used[:at]), at + np.flatnonzero(line.used[at:])
     if before.size == 0 or after.size == 0:
         return float((centre_s[at - 1] + centre_s[at]) / 2)
     first, last = int(before[-1]), int(after[0])
-    k = np.arange(first * window_s, (last + 1) * window_s)
-    misfit = [_misfit(a, b, k, round(float(shift[w]))) for w in (first, last)]
-    later_is_better = np.cumsum(misfit[0] - misfit[1])
-    turn = int(k[int(np.argmin(later_is_better))]) + 1
-    return b.start_s + turn - float(shift[last])
+    early, late = round(float(shift[first])), round(float(shift[last]))
+    start = max(min(first * window_s - early, first * window_s - late), 0)
+    j = np.arange(start, min(max((last + 1) * window_s - early, (last + 1) * window_s - late), b.value.size))
+    if j.size == 0:
+        return float((centre_s[at - 1] + centre_s[at]) / 2)
+    later_is_better = np.cumsum(_misfit(a, b, j, early) - _misfit(a, b, j, late))
+    return b.start_s + float(j[int(np.argmin(later_is_better))]) + 0.5
 
 
-def _misfit(a: Moves, b: Moves, k: NDArray[np.int64], shift: int) -> Floats:
-    j = k - shift
-    inside = (j >= 0) & (j < b.value.size)
-    j = np.clip(j, 0, b.value.size - 1)
-    known = inside & a.known[k] & b.known[j]
-    # What is unknown there counts as a move of usual size, lest a hole look like a fit.
-    return np.where(known, (a.value[k] - b.value[j]) ** 2, 1.0)
+def _misfit(a: Moves, b: Moves, j: NDArray[np.int64], shift: int) -> Floats:
+    k = j + shift
+    inside = (k >= 0) & (k < a.value.size)
+    k = np.clip(k, 0, a.value.size - 1)
+    # What is unknown to the reference counts as a move of usual size, lest a hole look like a fit.
+    misfit = np.where(inside & a.known[k], (a.value[k] - b.value[j]) ** 2, 1.0)
+    return np.where(b.known[j], misfit, 0.0)
 
 
 def _remarks(line: OffsetLine, jumps: tuple[Jump, ...], left_out: int, of: int) -> list[str]:
@@ -185,6 +195,12 @@ def _remarks(line: OffsetLine, jumps: tuple[Jump, ...], left_out: int, of: int) 
     if left_out:
         told.append(f"{left_out} of {of} stretches fit badly and were left out")
     return told
+
+
+def _fits(
+    a: tuple[Moves, ...], b: tuple[Moves, ...], found: list[Candidate], window_s: int, reach: int
+) -> list[tuple[Floats, Floats]]:
+    return [window_correlations(a, b, candidate.shift, window_s, reach) for candidate in found]
 
 
 def _both(track: Track) -> tuple[Moves, Moves]:

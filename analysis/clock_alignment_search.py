@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.clock_alignment_track import Flags, Floats, Moves
 
@@ -17,8 +18,9 @@ CANDIDATES = 4
 # 3 to 10 times more one interval off; those held by a machine leave the same.
 LEAST_MARGIN = 1.6
 LEAST_AGREEING = 0.8
-# A part of the ride that fits elsewhere has to fit there by this much better for a jump of the clock.
+# Where the clock jumped, each part has to fit by so much better than at any other shift.
 JUMP_MARGIN = 0.25
+CHANGE_COST = 0.5  # in correlation of windows: no one window, however bad, makes a jump
 GIVE_OFFSET = "give the offset by hand"
 TOO_STEADY = f"the powers do not move together: too steady, or not of one ride; {GIVE_OFFSET}"
 
@@ -94,45 +96,87 @@ def window_sums(a: Moves, b: Moves, shift: int, window_s: int) -> Floats:
     )
 
 
+def more_candidates(
+    reference: tuple[Moves, ...], other: tuple[Moves, ...], unfit: Flags, window_s: int, lowest: int, highest: int
+) -> list[Candidate]:
+    """The best fit of only those windows of the reference that fit nowhere yet; none where there is no such fit."""
+    only = np.repeat(unfit, window_s)
+    parts = []
+    for part in reference:
+        known = part.known.copy()
+        known[: only.size] &= only[: known.size]
+        known[only.size :] = False
+        parts.append(Moves(part.start_s, np.where(known, part.value, 0.0), known))
+    found = candidates(tuple(parts), other, lowest, highest)[:1]
+    return [candidate for candidate in found if candidate.correlation >= LEAST_CORRELATION]
+
+
 def choose(found: list[Candidate], near: list[Floats], around: list[Floats], usable: Flags) -> Shifts:
     """Which candidate each window goes with.
 
     `near` and `around` hold per candidate the windows' correlations close to its shift and up to `AROUND_S` off: the
     first tell two candidates apart, the second whether windows fit at all, though the clock may have jumped a little.
     """
-    best = found[0]
-    for candidate, elsewhere in zip(found[1:], near[1:], strict=True):
-        split = _jump(near[0], elsewhere, usable)
-        if split is not None:
-            at, first_is_best = split
-            shifts = (best.shift, candidate.shift) if first_is_best else (candidate.shift, best.shift)
-            return Shifts((shifts[0],) * at + (shifts[1],) * (usable.size - at))
-    if float(np.median(around[0][usable])) < LEAST_CORRELATION:
+    path = _path(np.stack(around)[:, usable])
+    if path.size == 0:
         return Shifts((), TOO_STEADY)
-    for candidate, here, elsewhere in zip(found[1:], near[1:], around[1:], strict=True):
-        left = [1 - float(np.median(fit[usable])) for fit in (around[0], elsewhere)]
-        agreeing = float(np.mean(around[0][usable] > here[usable]))
-        if left[1] < LEAST_MARGIN * left[0] or agreeing < LEAST_AGREEING:
-            apart_s = abs(candidate.shift - best.shift)
-            return Shifts((), f"the ride repeats itself: {apart_s} s further on it fits about as well; {GIVE_OFFSET}")
-    return Shifts((best.shift,) * usable.size)
+    if np.any(np.diff(path)):
+        return _pieces(found, np.stack(near), np.stack(around), path, usable)
+    best = int(path[0])
+    fit = around[best][usable]
+    if float(np.median(fit)) < LEAST_CORRELATION:
+        return Shifts((), TOO_STEADY)
+    for number, candidate in enumerate(found):
+        if number == best:
+            continue
+        left = 1 - float(np.median(around[number][usable]))
+        agreeing = float(np.mean(fit > near[number][usable]))
+        if left < LEAST_MARGIN * (1 - float(np.median(fit))) or agreeing < LEAST_AGREEING:
+            return Shifts((), _repeats(candidate.shift - found[best].shift))
+    return Shifts((found[best].shift,) * usable.size)
 
 
-def _jump(here: Floats, there: Floats, usable: Flags) -> tuple[int, bool] | None:
-    """First window after the jump, and whether `here` fits before it; None where there is no such split."""
-    where = np.flatnonzero(usable)
-    margin = (here - there)[where]
-    counts = range(2, where.size - 1)
-    if not counts:
-        return None
-    for sign in (1.0, -1.0):
-        gain = [sign * float(margin[:count].sum() - margin[count:].sum()) for count in counts]
-        count = counts[int(np.argmax(gain))]
-        before, after = sign * margin[:count], -sign * margin[count:]
-        clear = min(float(np.median(before)), float(np.median(after))) > JUMP_MARGIN
-        if clear and np.mean(np.concatenate((before, after)) > 0) >= LEAST_AGREEING:
-            return int(where[count]), sign > 0
-    return None
+def _pieces(found: list[Candidate], near: Floats, around: Floats, path: NDArray[np.int64], usable: Flags) -> Shifts:
+    """Shifts of a clock that jumped, provided that each piece fits nowhere else."""
+    for number in np.unique(path):
+        mine = float(np.median(around[number][usable][path == number]))
+        others = np.median(near[:, usable][:, path == number], axis=1)
+        others[number] = -np.inf
+        rival = int(np.argmax(others))
+        if mine < LEAST_CORRELATION:
+            return Shifts((), TOO_STEADY)
+        if mine - others[rival] < JUMP_MARGIN:
+            return Shifts((), _repeats(found[rival].shift - found[int(number)].shift))
+    # Windows that cannot be used go with the last one before them that can.
+    last = np.clip(np.cumsum(usable) - 1, 0, path.size - 1)
+    return Shifts(tuple(found[int(number)].shift for number in path[last]))
+
+
+def _path(fit: Floats) -> NDArray[np.int64]:
+    """(candidates, windows) -> the candidate of each window, for the greatest sum less `CHANGE_COST` per change.
+
+    By dynamic programming (Viterbi 1967). A candidate has two neighbouring windows at least, or none.
+    """
+    count, size = fit.shape
+    best, came_from = np.zeros(count), []
+    for window in range(size):
+        change = int(np.argmax(best))
+        changed = best[change] - CHANGE_COST > best
+        came_from.append(np.where(changed, change, np.arange(count)))
+        best = np.where(changed, best[change] - CHANGE_COST, best) + fit[:, window]
+    path = np.zeros(size, dtype=np.int64)
+    here = int(np.argmax(best))
+    for window in range(size - 1, -1, -1):
+        path[window] = here
+        here = int(came_from[window][here])
+    if size > 1:
+        path[0] = path[1] if path[0] != path[1] else path[0]
+        path[-1] = path[-2] if path[-1] != path[-2] else path[-1]
+    return path
+
+
+def _repeats(apart_s: int) -> str:
+    return f"the ride repeats itself: {abs(apart_s)} s further on it fits about as well; {GIVE_OFFSET}"
 
 
 def _sums(a: Moves, b: Moves, size: int) -> Floats:
