@@ -2,6 +2,7 @@
 
 import asyncio
 import random
+import signal
 import socket
 import subprocess
 import sys
@@ -216,6 +217,20 @@ async def test_a_broker_that_dies_ends_the_messages_and_publishing(tmp_path: Pat
                 await connection.publish("any", b"x")
 
 
+async def test_a_message_under_way_fails_as_soon_as_the_connection_is_lost(tmp_path: Path) -> None:
+    """Its own patience would be longer than this test's."""
+    with real_broker.running(tmp_path, real_broker.PLAIN) as broker:
+        async with connected(open_broker(f"mqtt://127.0.0.1:{broker.port}"), "desk-8") as connection:
+            broker.child.send_signal(signal.SIGSTOP)
+            publishing = asyncio.create_task(connection.publish("any", b"x", timeout_s=600))
+            await asyncio.sleep(0.2)
+            assert not publishing.done()
+            broker.kill()
+            async with asyncio.timeout(30):
+                with pytest.raises(BrokerTrouble, match="was lost"):
+                    await publishing
+
+
 async def test_a_cancelled_attempt_leaves_no_socket_and_no_task(plain: Broker) -> None:
     attempt = asyncio.create_task(trouble_with(plain))
     await asyncio.sleep(0)
@@ -309,6 +324,16 @@ async def test_a_certificate_for_another_name(guarded: tuple[int, Path]) -> None
     port, folder = guarded
     trouble = await trouble_with(open_broker(f"mqtts://127.0.0.1:{port}", folder / "ca.crt"))
     assert "for another name than 127.0.0.1" in str(trouble)
+
+
+async def test_a_certificate_for_another_host(tmp_path: Path) -> None:
+    make_authority(tmp_path)
+    make_certificate(tmp_path, "DNS:quay.example")
+    files = "cafile ca.crt\ncertfile broker.crt\nkeyfile broker.key\n"
+    with real_broker.running(tmp_path, real_broker.PLAIN + files) as broker:
+        trouble = await trouble_with(open_broker(f"mqtts://localhost:{broker.port}", tmp_path / "ca.crt"))
+    assert "for another name than localhost" in str(trouble)
+    assert trouble.lasting
 
 
 async def test_bad_accounts(guarded: tuple[int, Path]) -> None:
