@@ -383,12 +383,10 @@ def holed(ride: Recording, name: str, from_s: int, seconds: int) -> Recording:
     """One meter silent for a while."""
     old = ride.samples[name]
     keep = (old.power_w.host_ns < from_s * S) | (old.power_w.host_ns >= (from_s + seconds) * S)
-    cut = {
-        key: Series(series.host_ns[keep], series.values[keep])
-        for key in ("power_w", "cadence_rpm")
-        if (series := getattr(old, key)) is not None
-    }
-    return replace(ride, samples={**ride.samples, name: replace(old, **cut, arrivals_ns=old.arrivals_ns[keep])})
+    power_w = Series(old.power_w.host_ns[keep], old.power_w.values[keep])
+    cadence_rpm = Series(old.cadence_rpm.host_ns[keep], old.cadence_rpm.values[keep])
+    cut = replace(old, power_w=power_w, cadence_rpm=cadence_rpm, arrivals_ns=old.arrivals_ns[keep])
+    return replace(ride, samples={**ride.samples, name: cut})
 
 
 def test_lost_data(ride: Recording) -> None:

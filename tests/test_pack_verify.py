@@ -24,6 +24,7 @@ from analysis.pack.members import known_name
 from analysis.pack.packing import pack_recording
 from analysis.pack.terms import terms_from_json
 from analysis.pack.verify import verify
+from tests.experiments.pack_damage import between_members, try_bytes
 from tests.packs import edited, made_anew, members_of, row_with, short_ride, with_value
 
 AMENDMENT = """[[change]]
@@ -324,3 +325,12 @@ def test_an_original_file_that_the_recording_does_not_name_is_refused(
     stranger.write_bytes(b"x")
     assert main(["pack", str(ride), "--original", str(stranger), "--out", str(tmp_path / "o.zip")]) == 2
     assert "not a file that the recording was made from" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(1800)
+def test_a_flipped_byte_is_named_at_thousands_of_places(demo_pack: bytes) -> None:
+    chance = Random(11)
+    anywhere = [chance.randrange(len(demo_pack)) for _ in range(3000)]
+    changed, found, unnamed = try_bytes(demo_pack, [*anywhere, *between_members(demo_pack)])
+    assert (found, unnamed) == (changed, [])
