@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
+import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -406,3 +408,27 @@ def test_a_ride_without_a_single_row_becomes_a_file(tmp_path: Path) -> None:
     (ride,) = recover_folder(tmp_path, SYSTEM).recovered
     assert numbers(ride.recording) == []
     assert read_recording(ride.recording).samples == {}
+
+
+def memory_mb(folder: Path, rows: int) -> float:
+    """The most that a process of its own used to finish a ride of so many rows."""
+    folder.mkdir()
+    Journal(rows).end().put(folder)
+    script = (
+        "import resource, sys; from pathlib import Path; from recorder.compose import recover_path;"
+        "from recorder.storage import SystemStorage;"
+        "assert recover_path(Path(sys.argv[1]), SystemStorage()).recovered;"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+    )
+    root = Path(__file__).resolve().parents[1]
+    done = subprocess.run([sys.executable, "-c", script, str(folder)], cwd=root, capture_output=True, check=True)
+    return float(done.stdout)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems count memory in other units")
+def test_memory_grows_with_the_bytes_of_the_journal_and_little_else(tmp_path: Path) -> None:
+    """A row is 41 bytes in the journal and 28 in its index; as Python objects it was 480."""
+    short, long = 100_000, 400_000
+    grown = memory_mb(tmp_path / "long", long) - memory_mb(tmp_path / "short", short)
+    assert grown * 1e6 / (long - short) < 160
