@@ -106,7 +106,7 @@ class _Sensor:
 
     def add(self, row: Row, found: Mapping[str, Any]) -> None:
         self.heard_ns = max(self.heard_ns, row.host_ns)
-        name = row.characteristic or ""
+        name = "imported" if row.row_kind == "imported" else row.characteristic or ""
         stream = self.streams.get(name)
         if stream is None:
             stream = self.streams[name] = _Stream()

@@ -28,6 +28,7 @@ from analysis.recording_reader import Recording, read_recording
 from analysis.recording_schema import METADATA_DIGEST_KEY, METADATA_KEY, metadata_digest
 from analysis.report_files import write_report
 from analysis.ride_source import ride_sources
+from analysis.row_samples import SampleGatherer
 from analysis.rows import Event, Row
 from analysis.samples import Floats
 from recorder.errors import ImportFailed
@@ -147,6 +148,18 @@ def test_rows_hold_the_device_clock_and_decode_again(recording: Recording) -> No
         again = decoder.fields(Row(row["host_ns"], "imported", row["sensor"], None, row["payload"]))
         assert again == {name: row[name] for name in again}
         assert again["power_w"] == row["power_w"]
+
+
+def test_rows_gathered_one_by_one_give_the_same_samples(recording: Recording) -> None:
+    gatherer, decoder = SampleGatherer(), RowDecoder()
+    for told in pq.read_table(recording.path, columns=["host_ns", "row_kind", "sensor", "payload"]).to_pylist():
+        if told["row_kind"] == "imported":
+            row = Row(**told)
+            gatherer.add(row, decoder.fields(row))
+    gathered = gatherer.samples()
+    for name, samples in recording.samples.items():
+        assert np.array_equal(gathered[name].power_w.host_ns, samples.power_w.host_ns)
+        assert np.array_equal(gathered[name].cadence_rpm.values, samples.cadence_rpm.values)
 
 
 def test_a_recording_of_another_decoder_is_decoded_anew(recording: Recording, tmp_path: Path) -> None:
