@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 from analysis.fresh_means import SECOND_NS, fresh_means
-from analysis.lag import RATE_HZ, Lag, estimate_lag
+from analysis.lag import RATE_HZ, SEARCH_S, Lag, estimate_lag
 from analysis.meter_signal import MeterSignal
 from analysis.rows import Event, Row
 
@@ -42,7 +41,8 @@ def adopted_lags(events: Iterable[Row], reference: str | None) -> dict[str, floa
         if row.event != Event.LAG_ADOPTED or reference is None or detail.get("reference") != reference:
             continue
         meter, lag_s = detail.get("meter"), detail.get("lag_s")
-        if isinstance(meter, str) and isinstance(lag_s, int | float) and math.isfinite(lag_s):
+        # Far beyond the search none was adopted by a recorder of ours.
+        if isinstance(meter, str) and isinstance(lag_s, int | float) and abs(lag_s) <= 2 * SEARCH_S:
             found.setdefault(meter, float(lag_s))
     return found
 

@@ -63,7 +63,7 @@ def segments_from_events(events: Iterable[Row], end_ns: int) -> tuple[Segment, .
     found: list[Segment] = []
     for row in events:
         number = row.detail.get("segment_no")
-        if not isinstance(number, int) or not abs(number) < BEYOND_ANY_RIDE:
+        if not isinstance(number, int) or isinstance(number, bool) or not abs(number) < BEYOND_ANY_RIDE:
             continue
         if row.event == Event.SEGMENT_START:
             open_starts[number] = row

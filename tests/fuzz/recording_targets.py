@@ -28,6 +28,7 @@ from tests.fuzz.feed import Feed, as_pieces, emptied, scratch
 from tests.fuzz.targets import Target
 from tests.ledger_rides import write_ride
 
+S = 1_000_000_000
 SHA256 = "ab" * 32
 EVENTS = tuple(value for name, value in vars(Event).items() if name.isupper())
 SENSORS = ("Alder", "Birch", "", "\x1b[2J")
@@ -61,7 +62,7 @@ def recording_page(data: bytes) -> None:
 
 
 def _table_of(data: bytes) -> pa.Table:
-    rows = [_row(Feed(piece)) for piece in Feed(data).pieces(120)]
+    rows = [_row(Feed(piece)) for piece in Feed(data).pieces(200)]
     rows.sort(key=lambda row: row["host_ns"])
     version = data[0] % 2 if data else 0
     metadata = msgspec.structs.replace(_metadata(), decoder_version=_metadata().decoder_version + version)
@@ -139,6 +140,27 @@ def _metadata() -> Metadata:
     return msgspec.json.decode(_table().schema.metadata[METADATA_KEY], type=Metadata)
 
 
+# What some event or other may tell; all of it in every event, so that whoever reads a detail finds it.
+EVERY_DETAIL: Mapping[str, Any] = json.loads("""{
+"meter": "Birch", "reference": "Alder", "lag_s": 0.2, "half_width_s": 0.1, "result": "done", "raw": 812,
+"unit": "1/32 N·m", "offset_nm": 25.4, "still_s": 1.0, "asleep_s": 2.0, "span_s": 1.0, "count": 4, "words": "done",
+"text": "here", "findings": [{"what": "battery", "words": "low", "blocks": false}], "ready": true,
+"checked_utc_ns": 1, "firmware_revision": "1.0", "rssi_dbm": -60, "reason": "gone", "silent_s": 3.0, "state": "set",
+"zero": {"outcome": "done", "words": "done", "value": {"utc_ns": 1, "raw": 812, "unit": "raw"}}, "payload": "00",
+"step_id": "step-1", "lost_s": {"Alder": 1.0}, "damaged_records": 1, "characteristic": "2a63", "attempt": 2,
+"next_try_s": 1.0, "segment_no": 2, "ended_by": "hand", "name": "steady", "step_kind": "steady", "posture": "seated",
+"settle_s": 1.0, "repeat_no": 1, "target_w": 200, "cadence_rpm": 90, "request": "0c", "battery_pct": 80,
+"resistance": {"trainer": "Birch", "mode": "level", "value": 3}, "relay": "attic", "offset_s": 0.1, "drift_ppm": 3.0}
+""")
+
+
+def every_event(detail: Mapping[str, Any]) -> bytes:
+    """`_rows`, with one event of each kind that tells all of this."""
+    told = json.dumps(detail).encode()
+    events = [bytes([0, k % 2]) + (k * S).to_bytes(8, "little") + bytes([k]) + told for k in range(len(EVENTS))]
+    return _rows() + as_pieces(*events)
+
+
 def _rows() -> bytes:
     """Two meters over a step of a minute, at 1 Hz, with the events of a segment."""
     start = b'{"segment_no": 1, "name": "steady", "step_kind": "steady", "settle_s": 5.0}'
@@ -166,7 +188,7 @@ def _results() -> bytes:
 TARGETS = (
     Target("recording", recording, lambda: [short_ride()], 6.0),
     Target("recording-metadata", recording_metadata, lambda: [_table().schema.metadata[METADATA_KEY]], 30.0),
-    Target("recording-rows", recording_rows, lambda: [_rows()], 60.0),
-    Target("recording-page", recording_page, lambda: [_rows()], 150.0),
+    Target("recording-rows", recording_rows, lambda: [_rows(), every_event(EVERY_DETAIL)], 60.0),
+    Target("recording-page", recording_page, lambda: [every_event(EVERY_DETAIL), _rows()], 150.0),
     Target("ledger", ledger, lambda: [_results()], 15.0),
 )
