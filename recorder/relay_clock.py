@@ -17,7 +17,7 @@ from recorder.relay_messages import Answer
 HORIZON_NS = 600 * 10**9  # beyond this a crystal's temperature bends the line
 MOST_KEPT = 64
 FIRST_STRETCH_NS = 10**9
-READY_AFTER = 5
+READY_AFTER = 15  # by then the narrowest of them is some three times narrower than the usual
 # Crystals are within 100 ppm, mostly 30; what the line may be wrong by over time is at least the second.
 USUAL_DRIFT = 50e-6
 MOST_DRIFT, LEAST_DRIFT = 200e-6, 2e-6

@@ -20,7 +20,7 @@ from recorder.relay_presence import RelayPresence
 from recorder.relay_receiver import Delivered, RelayedEvent, RelayedPayload, RelayReceiver, RowsLost
 from recorder.source import Origin, RelayedSink
 
-QUICK_ASKS, QUICK_S = 15, 0.1
+QUICK_ASKS, QUICK_S = 20, 0.1
 SOME_ASKS, SOME_S = 75, 1.0
 SLOW_S = 5.0
 CLOCK_TOLD_NS = 60 * 10**9

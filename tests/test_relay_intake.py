@@ -13,6 +13,7 @@ from recorder.journal import JournalEncoder
 from recorder.journal_file import JournalFile
 from recorder.journal_log import JournalLog
 from recorder.recording_session import RecordingSession
+from recorder.relay_clock import READY_AFTER
 from recorder.relay_intake import RelayIntake
 from recorder.relay_messages import Answer, Batch, Hello, from_bytes
 from recorder.relay_sender import RelaySender
@@ -72,7 +73,7 @@ class Met:
         )
         self.intake.take(hello, self.clock.now)
 
-    def exchange(self, times: int = 5) -> None:
+    def exchange(self, times: int = READY_AFTER) -> None:
         for _ in range(times):
             ask = self.intake.ask(self.clock.now)
             self.clock.now += S // 100
@@ -118,7 +119,7 @@ def test_until_the_clock_is_known_rows_wait() -> None:
     met.exchange(2)
     met.send()
     assert met.relayed() == []
-    met.exchange(3)
+    met.exchange(READY_AFTER - 2)
     assert len(met.relayed()) == 1
 
 

@@ -88,7 +88,8 @@ def tell(found: Mapping[str, Any]) -> None:
 
 
 async def relay(url: str, count: int) -> None:
-    source, said = ManySensors(count), []
+    source = ManySensors(count)
+    said: list[str] = []
     forwarder = RelayForwarder(RelayJob(TOPICS, open_broker(url), names(count)), source, SystemClock(), said.append)
     with ending_signals(forwarder.stop):
         ended = await forwarder.run()
