@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -34,7 +34,7 @@ from analysis.rows import Row
 from analysis.safe_text import safe_text
 from analysis.samples import SensorSamples, sensor_samples
 from analysis.segments import Segment, segments_from_events, whole_ride
-from analysis.untimed import UNTIMED_EVENTS, with_untimed
+from analysis.untimed import takes_dates, with_untimed
 
 _SAMPLE_COLUMNS = (
     "host_ns",
@@ -105,8 +105,7 @@ def read_recording(path: Path) -> Recording:
     try:
         events = _events(file)
         table = _sample_table(file, metadata.decoder_version)
-        untimed = [row for row in events if row.event in UNTIMED_EVENTS]
-        samples = {name: with_untimed(s, untimed) for name, s in _samples(metadata, table).items()}
+        samples = _timed(_samples(metadata, table), events, table)
     # A footer has no checksum: damaged, it may also give indices and numbers that cannot be.
     except (OSError, ValueError, LookupError, ArithmeticError, pa.ArrowException) as fault:
         raise BadRecording(
@@ -122,6 +121,15 @@ def read_metadata(path: Path) -> Metadata:
     return _metadata(_opened(path), path)
 
 
+def _timed(samples: Mapping[str, SensorSamples], events: Sequence[Row], table: pa.Table) -> dict[str, SensorSamples]:
+    untimed = [row for row in events if takes_dates(row)]
+    if not untimed:
+        return dict(samples)
+    relayed = table.filter(pc.equal(table["row_kind"].cast(pa.string()), "relayed"))
+    names = set(pc.unique(relayed["sensor"].cast(pa.string())).to_pylist())
+    return {name: with_untimed(s, untimed, relayed=name in names) for name, s in samples.items()}
+
+
 def _last_ns(table: pa.Table, path: Path) -> int:
     """The time of the last row; 0 without any. Grids grow with it, so that a wrong one could fill the memory."""
     host_ns = table["host_ns"].to_numpy()
@@ -130,7 +138,9 @@ def _last_ns(table: pa.Table, path: Path) -> int:
     if bool(np.any(host_ns[1:] < host_ns[:-1])):
         raise BadRecording(f"{_shown(path)} is damaged: its rows are not in the order of time; use a copy.")
     if int(host_ns[0]) < 0 or int(host_ns[-1]) > LONGEST_NS:
-        raise BadRecording(f"{_shown(path)} is damaged: it has rows from before its start or a week later; use a copy.")
+        raise BadRecording(
+            f"{_shown(path)} is damaged: it has rows from before its start or a week later; use a copy."
+        )
     return int(host_ns[-1])
 
 

@@ -20,7 +20,7 @@ from analysis.samples import (
     Series,
     empty_series,
 )
-from analysis.untimed import UNTIMED_EVENTS, with_untimed
+from analysis.untimed import takes_dates, with_untimed
 
 MEASURED = frozenset({"notification", "imported", "relayed"})
 FIRST_CAPACITY = 64
@@ -103,9 +103,11 @@ class _Sensor:
     temperature: _Columns = field(default_factory=lambda: _Columns(["temperature_c"]))
     battery: _Columns = field(default_factory=lambda: _Columns(["battery_pct"]))
     heard_ns: int = 0
+    relayed: bool = False
 
     def add(self, row: Row, found: Mapping[str, Any]) -> None:
         self.heard_ns = max(self.heard_ns, row.host_ns)
+        self.relayed = self.relayed or row.row_kind == "relayed"
         name = "imported" if row.row_kind == "imported" else row.characteristic or ""
         stream = self.streams.get(name)
         if stream is None:
@@ -151,7 +153,7 @@ class SampleGatherer:
         self.last_ns = max(self.last_ns, row.host_ns)
         if row.event is not None:
             self.events.append(row)
-        if row.event in UNTIMED_EVENTS:
+        if takes_dates(row):
             self.untimed.append(row)
         if row.row_kind not in MEASURED or not row.sensor:
             return
@@ -162,7 +164,10 @@ class SampleGatherer:
 
     def samples(self) -> dict[str, SensorSamples]:
         """Of every sensor that measured anything, as `recording_reader.read_recording` gives them."""
-        return {name: with_untimed(sensor.samples(name), self.untimed) for name, sensor in self._sensors.items()}
+        return {
+            name: with_untimed(sensor.samples(name), self.untimed, relayed=sensor.relayed)
+            for name, sensor in self._sensors.items()
+        }
 
     def heard_ns(self, sensor: str) -> int | None:
         """When it last sent anything."""

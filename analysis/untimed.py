@@ -16,14 +16,21 @@ from analysis.samples import Ints, SensorSamples
 # queued up may be dated until the next.
 LOOK_NS = 250_000_000
 _ASLEEP_OR_STILL = {Event.HOST_STOOD_STILL: "still_s", Event.SUSPENDED: "asleep_s"}
-UNTIMED_EVENTS = frozenset({*_ASLEEP_OR_STILL, Event.BURST})
 
 Span = tuple[int, int]
 
 
-def with_untimed(samples: SensorSamples, events: Iterable[Row]) -> SensorSamples:
-    """The samples of one sensor, knowing which of them these events (in order) make undatable."""
-    spans = [*host_spans(events), *burst_spans(samples, events)]
+def takes_dates(row: Row) -> bool:
+    """Whether this event says of some stretch that arrivals in it are undatable."""
+    return row.event in _ASLEEP_OR_STILL or row.event == Event.BURST or _of_relay(row) in _ASLEEP_OR_STILL
+
+
+def with_untimed(samples: SensorSamples, events: Iterable[Row], *, relayed: bool = False) -> SensorSamples:
+    """The samples of one sensor, knowing which of them these events (in order) make undatable.
+
+    `relayed`: a relay has dated them, whose computer may stand still as well.
+    """
+    spans = [*host_spans(events, relayed=relayed), *burst_spans(samples, events)]
     return replace(samples, untimed_ns=joined(spans)) if spans else samples
 
 
@@ -32,11 +39,14 @@ def untimed_mark(samples: Mapping[str, SensorSamples]) -> object:
     return tuple(s.untimed_ns.tobytes() for s in samples.values())
 
 
-def host_spans(events: Iterable[Row]) -> list[Span]:
-    """When the computer stood still or slept: what every sensor sent meanwhile is dated at its end."""
+def host_spans(events: Iterable[Row], *, relayed: bool = False) -> list[Span]:
+    """When the computer stood still or slept: what every sensor sent meanwhile is dated at its end.
+
+    `relayed`: that of any relay instead. With several, each costs what the others forwarded as well.
+    """
     found = []
     for row in events:
-        key = _ASLEEP_OR_STILL.get(row.event or "")
+        key = _ASLEEP_OR_STILL.get(_of_relay(row) if relayed else row.event or "")
         length_ns = _ns(row.detail, key) if key is not None else None
         if length_ns is not None:
             found.append((max(row.host_ns - length_ns - LOOK_NS, 0), row.host_ns + LOOK_NS))
@@ -69,6 +79,10 @@ def joined(spans: Sequence[Span]) -> Ints:
         elif stop_ns > start_ns:
             found.append([start_ns, stop_ns])
     return np.array(found, np.int64).reshape(-1, 2)
+
+
+def _of_relay(row: Row) -> str:
+    return str(row.detail.get("state", "")) if row.event == Event.RELAY else ""
 
 
 def _ns(detail: Mapping[str, Any], key: str) -> int | None:

@@ -27,6 +27,9 @@ def untimed_sentences(events: Sequence[Row], samples: Mapping[str, SensorSamples
             f"{still_s:.1f} s are left out of every comparison: the recorder stood still or the computer slept, "
             "so what came in meanwhile is dated late."
         )
+    relay_s = _length_s(host_spans(events, relayed=True))
+    if relay_s:
+        found.append(f"{relay_s:.1f} s are left out of what relays forwarded: a relay stood still or slept.")
     for name, sensor in samples.items():
         held_s = _length_s(burst_spans(sensor, events))
         if held_s:

@@ -23,7 +23,7 @@ from analysis.row_samples import SampleGatherer
 from analysis.rows import Event, Row
 from analysis.samples import SensorSamples
 from analysis.segments import Segment
-from analysis.untimed import UNTIMED_EVENTS, untimed_mark
+from analysis.untimed import takes_dates, untimed_mark
 from recorder.source import RecordSink
 
 LOOK_EVERY_S = 2.0
@@ -60,7 +60,7 @@ class LiveDecision:
             self._marks.append(row)
         elif row.event == Event.LAG_ADOPTED:
             self._lags.append(row)
-        elif row.event is None or row.event in UNTIMED_EVENTS:
+        elif row.event is None or takes_dates(row):
             self._gatherer.add(row, fields)
 
     def decided(self) -> bool:

@@ -23,6 +23,7 @@ from analysis.rows import Event, Row
 from analysis.samples import Floats, SensorSamples, Series
 from analysis.segment_metrics import segment_metrics
 from analysis.untimed import LOOK_NS, burst_spans, host_spans, joined, with_untimed
+from analysis.words import untimed_sentences
 from recorder.recording_writer import write_recording
 from recorder.running_figures import FigureMaker
 from recorder.storage import SystemStorage
@@ -217,3 +218,30 @@ def test_the_report_says_what_was_left_out_and_why(tmp_path: Path) -> None:
     assert held in on_page
     assert "left out of every" not in " ".join(report_table(ride, judge_recording(ride)).split())
     assert LOOK_NS == S // 4
+
+
+# -- sensors that a relay forwards ---------------------------------------------------------------------------------
+
+
+def at_relay(at_s: float, still_s: float) -> Row:
+    detail = {"relay": "attic", "state": Event.HOST_STOOD_STILL, "still_s": still_s}
+    return Row(round(at_s * S), "event", event=Event.RELAY, detail=detail)
+
+
+def test_a_relay_dates_what_it_forwards_so_its_own_stand_still_counts(tmp_path: Path) -> None:
+    """Alder is heard here, Birch through a relay; the recorder stands still at 20 s, the relay at 40 s."""
+    rows = [
+        Row(second * S + k, kind, name, "2a63", bytes.fromhex("0000c800"))
+        for second in range(60)
+        for k, (name, kind) in enumerate([("Alder", "notification"), ("Birch", "relayed")])
+    ]
+    rows = sorted([*rows, still(20.5, 1.0), at_relay(40.5, 2.0)], key=lambda row: row.host_ns)
+    live = gathered(rows)
+    spans = {name: (s.untimed_ns / S).tolist() for name, s in live.samples().items()}
+    assert spans == {"Alder": [[19.25, 20.75]], "Birch": [[38.25, 40.75]]}
+    path, ride = tmp_path / "relayed.parquet", stepped_ride(tmp_path)
+    write_recording(path, rows, ride.metadata, SystemStorage())
+    assert not list(differences(live.samples(), dict(read_recording(path).samples)))
+    told = " ".join(untimed_sentences(rows, live.samples()))
+    assert "1.5 s are left out of every comparison" in told
+    assert "2.5 s are left out of what relays forwarded" in told
