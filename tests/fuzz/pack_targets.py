@@ -16,6 +16,7 @@ from analysis.pack.pieces import PIECES, pieces_text
 from analysis.pack.verified_words import verified_lines, verified_table
 from analysis.pack.verify import verify
 from tests.fuzz.feed import Feed, as_pieces, emptied
+from tests.fuzz.harmless import check_line
 from tests.fuzz.recording_targets import short_ride
 from tests.fuzz.targets import Target
 
@@ -25,10 +26,10 @@ def pack(data: bytes) -> None:
     try:
         found = open_archive(data, known_name)
     except WattproofError as fault:
-        _one_sentence(fault)
+        check_line(str(fault))
         return
     for damage in found.damages:
-        _harmless(damage.words)
+        check_line(damage.words)
 
 
 def pack_members(data: bytes) -> None:
@@ -41,11 +42,11 @@ def pack_members(data: bytes) -> None:
     try:
         found = verify(_made_anew(members))
     except WattproofError as fault:
-        _one_sentence(fault)
+        check_line(str(fault))
         return
     verified_table(found)
     for line in verified_lines(found, "ride.zip"):
-        _harmless(line)
+        check_line(line)
 
 
 def _made_anew(members: dict[str, bytes]) -> bytes:
@@ -53,15 +54,6 @@ def _made_anew(members: dict[str, bytes]) -> bytes:
     contents[PIECES] = pieces_text(contents)
     contents[MANIFEST] = manifest_text(contents)
     return archive_bytes(contents)
-
-
-def _one_sentence(fault: WattproofError) -> None:
-    _harmless(str(fault))
-
-
-def _harmless(line: str) -> None:
-    if not line.isprintable() and line:
-        raise AssertionError(f"{line!r} is no line for a terminal")
 
 
 @functools.cache

@@ -14,6 +14,7 @@ from analysis.segments import Segment
 from recorder.journal_frames import to_json
 from recorder.ready_file import keep_ready, read_ready, still_valid
 from tests.fuzz.feed import emptied
+from tests.fuzz.harmless import check_line
 from tests.fuzz.row_sink import RowSink
 from tests.fuzz.targets import Target
 from tests.riding import ONE_METER
@@ -75,8 +76,7 @@ def ready(data: bytes) -> None:
 def text(data: bytes) -> None:
     """Names and messages of devices, and file names made of them."""
     for clean in (safe_text(data, 40), file_slug(data.decode("utf-8", "surrogateescape"))):
-        if not clean.isprintable() and clean:
-            raise AssertionError(f"{clean!r} is not harmless")
+        check_line(clean)
 
 
 def _one_sentence(fault: BadInput) -> None:
