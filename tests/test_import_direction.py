@@ -13,6 +13,7 @@ ONE_PLACE = {
     "bleak": "recorder/bluetooth_library.py",
     "dbus_fast": "recorder/bluetooth_library.py",
     "aiomqtt": "recorder/mqtt_client.py",
+    "amqtt": "simulated_sensors/embedded_broker.py",
     "time": "recorder/host_clock.py",
 }
 TEXTUAL_FOLDER = "recorder/terminal/"
