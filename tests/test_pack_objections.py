@@ -651,3 +651,9 @@ def test_what_devices_say_is_harmless_on_the_page(ride: Recording, base: Case) -
     for form in (page, objections_text(about, objections).decode()):
         assert "\x1b" not in form
         assert "\u202e" not in form
+
+
+def test_what_a_file_of_another_device_cannot_tell_is_open(ride: Recording, base: Case) -> None:
+    about = retold(base, ride, IMPORTED)
+    assert said_of(about, "zero", "Alder")[0] == "open"
+    assert found(about, "held-load").word == "open"

@@ -13,6 +13,8 @@ from random import Random
 from typing import Any
 
 import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from analysis.amendments import amend_path
@@ -25,6 +27,8 @@ from analysis.pack.packing import pack_recording
 from analysis.pack.terms import terms_from_json
 from analysis.pack.verify import verify
 from tests.experiments.pack_damage import between_members, try_bytes
+from tests.fit_files import UTC_S
+from tests.imported_rides import meter_of, uneven_power, write_bench, write_fit
 from tests.packs import edited, made_anew, members_of, row_with, short_ride, with_value
 
 AMENDMENT = """[[change]]
@@ -224,6 +228,17 @@ def test_terms_that_do_not_fit_are_refused(pack: bytes, change: dict[str, Any], 
         verify(made_anew(members))
 
 
+def test_a_recording_that_would_fill_the_memory_is_refused(pack: bytes) -> None:
+    """Thirty million rows of nothing are a few hundred bytes."""
+    out = pa.BufferOutputStream()
+    pq.write_table(pa.table({"power_w": pa.nulls(30_000_000, pa.int8())}), out)
+    members = members_of(pack)
+    members[recording_in(pack)] = bytes(out.getvalue().to_pybytes())
+    assert len(members[recording_in(pack)]) < 100_000
+    with pytest.raises(NotAPack, match="more than any ride"):
+        verify(made_anew(members))
+
+
 def test_a_pack_without_its_terms_is_none(pack: bytes) -> None:
     members = members_of(pack)
     del members["pack.json"]
@@ -325,6 +340,29 @@ def test_an_original_file_that_the_recording_does_not_name_is_refused(
     stranger.write_bytes(b"x")
     assert main(["pack", str(ride), "--original", str(stranger), "--out", str(tmp_path / "o.zip")]) == 2
     assert "not a file that the recording was made from" in capsys.readouterr().err
+
+
+def test_an_imported_ride_is_packed_with_the_files_it_came_from(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    power, cadence = uneven_power(700)
+    files = [
+        write_fit(tmp_path / "alder.fit", meter_of(power, 1.0, 1), cadence),
+        write_fit(tmp_path / "birch.fit", meter_of(power, 0.99, 2), cadence, UTC_S + 3),
+    ]
+    arguments = [f"Alder={files[0]}", f"Birch={files[1]}", "--bench", str(write_bench(tmp_path))]
+    assert main(["import", *arguments, "--out", str(tmp_path)]) == 0
+    recording = next(tmp_path.glob("*.parquet"))
+    pack = pack_recording(recording, original_files=files).path.read_bytes()
+    members = members_of(pack)
+    assert members["originals/02-birch.fit"] == files[1].read_bytes()
+    assert b"put on Alder's by what both recorded" in members["objections.json"]
+    assert verify(pack).verified
+    members["originals/02-birch.fit"] += b"\0"
+    found = verify(made_anew(members))
+    assert [(d.member, d.packed) for d in found.differences] == [
+        ("originals/02-birch.fit", "not the file that the recording names for Birch")
+    ]
 
 
 @pytest.mark.slow

@@ -81,9 +81,7 @@ def _lost(case: Case) -> Iterator[Finding]:
             for event, words in _COUNTED.items()
             if (n := sum(events[s, event] for s in streams(meter)))
         ]
-        says = (
-            f"{meter.name}: {_coverage(figures, least)}; over the whole ride {listed(seen) or 'nothing went wrong'}."
-        )
+        says = f"{meter.name}: {_coverage(figures, least)}; over the whole ride {listed(seen) or 'nothing else'}."
         rows = sum(sum(case.rows.kinds.get(s, {}).values()) for s in streams(meter))
         garbled = sum(events[s, Event.NOT_UNDERSTOOD] for s in streams(meter)) > NOT_UNDERSTOOD_SHARE * rows
         yield weakness(says) if least < COVERED_PCT or garbled else answered(says)

@@ -100,7 +100,7 @@ def _unit(case: Case, meter: Meter, stream: str) -> Iterator[Finding]:
     wanted = meter.serial or (meter.match.serial if meter.match else None)
     about = next((d for _, d in said), {})
     maker = " ".join(str(about[k]) for k in ("manufacturer", "model") if about.get(k))
-    called = f"{stream} calls itself {maker or 'nothing'}"
+    called = f"{stream} calls itself {maker}" if maker else f"{stream} does not name its maker"
     if not serials:
         yield still_open(f"{called} and did not tell a serial number.")
     elif len(serials) > 1 or (wanted is not None and serials[0] != wanted):

@@ -62,7 +62,8 @@ def about_ride(case: Case) -> Iterator[Objection]:
         "The ride",
         "The trainer held the power by itself, so it showed its own target.",
         "Answered where no judged segment was ridden against a power that the trainer was told to hold. A weakness "
-        "where one was. What another device told the trainer is seen only in what the trainer reports.",
+        "where one was. Open for files of other devices. What another device told the trainer is seen only in what "
+        "the trainer reports.",
         _held(case),
     )
 
@@ -158,8 +159,12 @@ def _ranges(case: Case) -> str:
     figures = [r.meters[name] for r in case.counted if name in r.meters]
     watts = [f.mean_power_w for f in figures if math.isfinite(f.mean_power_w)]
     rpm = [f.mean_cadence_rpm for f in figures if math.isfinite(f.mean_cadence_rpm)]
-    told = [f"{min(watts):.0f} to {max(watts):.0f} W"] if watts else []
-    return " at ".join([*told, *([f"{min(rpm):.0f} to {max(rpm):.0f} rpm"] if rpm else [])]) or "no power"
+    return " at ".join(_range(v, unit) for v, unit in ((watts, "W"), (rpm, "rpm")) if v) or "no power"
+
+
+def _range(values: list[float], unit: str) -> str:
+    low, high = f"{min(values):.0f}", f"{max(values):.0f}"
+    return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
 
 
 _ENDED = {
@@ -187,6 +192,8 @@ def _held(case: Case) -> Iterator[Finding]:
     trainers = [m for m in case.recording.bench.meter if m.place == "trainer"]
     if not trainers:
         yield answered("No trainer is on the bench.")
+    elif all(case.from_file(s) for s in case.rows.kinds):
+        yield still_open("The ride comes from files of other devices, which tell nothing of the load.")
     elif held:
         loads = dict.fromkeys(s.resistance.words for s in held if s.resistance is not None)
         yield weakness(f"In {listed(s.name for s in held)}: {listed(loads)}.")

@@ -50,8 +50,9 @@ def about_zero(case: Case) -> Iterator[Objection]:
         "The meters",
         "You did not zero it.",
         f"Answered where the meter itself confirmed a zero offset in the {FRESH_MIN} minutes before the first judged "
-        "second. Open where it was longer ago, where the meter offers none by radio, or where it is said to zero by "
-        "itself. A weakness where it was not asked, did not do it, or did it only later.",
+        "second. Open where it was longer ago, where the meter offers none by radio, where it is said to zero by "
+        "itself, and for a file of another device, which does not tell. A weakness where it was not asked, did not "
+        "do it, or did it only later.",
         (f for m in case.on_test for s in streams(m) for f in _zeroed(case, m, s)),
     )
     yield objection(
@@ -117,6 +118,8 @@ def _zeroed(case: Case, meter: Meter, stream: str) -> Iterator[Finding]:
         yield weakness(f"{stream} was asked {when(readings[-1].host_ns)} and did not do it: {readings[-1].says}.")
     elif asked:
         yield weakness(f"{stream} was asked {when(asked[-1].host_ns)} and did not answer.")
+    elif case.from_file(stream):
+        yield still_open(f"{stream} comes from a file of another device, which tells nothing of a zero offset.")
     elif meter.auto_zero == "yes":
         yield still_open(
             f"{stream} was not asked: the bench file says that it zeroes by itself. No value was recorded."

@@ -81,6 +81,10 @@ class Case:
         known = self.recording.metadata.sensors.get(stream, {})
         return told or ([(None, _of_file(known))] if known else [])
 
+    def from_file(self, stream: str) -> bool:
+        """Whether all that is known of a stream comes from a file of another device: nobody here could ask it."""
+        return set(self.rows.kinds.get(stream, ())) == {"imported"}
+
     def utc_words(self, host_ns: int) -> str:
         anchors = self.recording.metadata.utc_anchors
         if not anchors:

@@ -120,7 +120,9 @@ def _of_objections(case: Case, objections: tuple[Objection, ...]) -> dict[str, b
 
 
 def _of_report(ride: Recording, judged: Judged, digest: str) -> dict[str, bytes]:
-    found = {FIGURES: (json.dumps(every_figure(ride, judged, [ride.path]), indent=2) + "\n").encode()}
+    name = ride.path.as_posix()  # the same on every system
+    figures = {**every_figure(ride, judged, [ride.path]), "recording": name, "recordings": [name]}
+    found = {FIGURES: (json.dumps(figures, indent=2) + "\n").encode()}
     found[f"report/{PAGE}"] = report_page(ride, judged, digest).encode()
     about = {MARK: product_version().encode(), b"recording_sha256": digest.encode()}
     for name, table in report_tables(judged).items():

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from textwrap import fill
 from typing import Any
 
-from analysis.pack.case import Case
+from analysis.pack.case import Case, streams
 from analysis.pack.objection import CHAPTERS, MEANING, NOTED, WORDS, Objection, listed
 from analysis.pack.objections import tally
 from analysis.report_page.number_text import counted, duration, with_minus
@@ -29,8 +29,9 @@ def opening(case: Case) -> list[str]:
     recording, judged = case.recording, case.judged
     anchors = recording.metadata.utc_anchors
     on = f"On {case.utc_words(0)[:10]} (UTC)" if anchors else "On a day that was not recorded"
-    meters = listed(f"{m.name} ({m.place})" for m in recording.bench.meter)
-    plural = "were" if len(recording.bench.meter) > 1 else "was"
+    heard = [m for m in recording.bench.meter if any(s in recording.samples for s in streams(m))]
+    meters = listed(f"{m.name} ({m.place})" for m in heard) or "nothing that could be heard"
+    plural = "were" if len(heard) > 1 else "was"
     told = [
         f"{on}, {meters} {plural} ridden on one bicycle and recorded for {duration(recording.end_ns)}: "
         f"{recording.bench.bench.name}."
