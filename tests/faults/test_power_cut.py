@@ -86,6 +86,7 @@ def cut_at_the_end(tmp_path: Path, call: int) -> str | None:
             ride.until("the pause", lambda: ride.summary is not None or is_stopped(ride.pid))
             if ride.summary is not None:
                 return None
+            ride.until_said("pausing before ")
             acknowledged = cut(ride, image, copy)
             step = ride.words[-1].removeprefix("pausing before ")
             os.kill(ride.pid, signal.SIGKILL)
