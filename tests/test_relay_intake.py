@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+import errno
+import random
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from analysis.recording_reader import read_recording
+from analysis.recording_schema import metadata_from_dict
 from analysis.rows import Row
 from recorder.journal import JournalEncoder
 from recorder.journal_file import JournalFile
 from recorder.journal_log import JournalLog
+from recorder.journal_replay import replay_segments
+from recorder.live_window import JournalFollower, LiveWindow
 from recorder.recording_session import RecordingSession
+from recorder.recording_writer import write_recording
 from recorder.relay_clock import READY_AFTER
 from recorder.relay_intake import RelayIntake
 from recorder.relay_messages import Answer, Batch, Hello, from_bytes
 from recorder.relay_sender import RelaySender
 from recorder.source import RelayedSink
-from tests.fake_storage import FakeStorage
-from tests.riding import POWER, FakeLog
+from recorder.storage import SystemStorage
+from tests.fake_storage import FakeStorage, os_error
+from tests.relaying import relayed_bench
+from tests.riding import POWER, FakeLog, journal_header
 
 S = 10**9
 BOOT, RECORDER = "0" * 16, "a" * 32
@@ -57,7 +67,7 @@ class HeldLog(FakeLog):
 class Met:
     """An intake that has met its relay, whose clock is three seconds ahead."""
 
-    log: HeldLog = field(default_factory=HeldLog)
+    log: Any = field(default_factory=HeldLog)
     clock: SetClock = field(default_factory=SetClock)
     sender: RelaySender = field(default_factory=lambda: RelaySender(BOOT))
 
@@ -91,7 +101,8 @@ class Met:
             self.intake.take(batch, self.clock.now)
 
     def relayed(self) -> list[Row]:
-        return [row for row in self.log.rows if row.row_kind == "relayed"]
+        found: list[Row] = self.log.rows
+        return [row for row in found if row.row_kind == "relayed"]
 
     def words(self) -> list[str]:
         return [str(row.detail["words"]) for row in self.log.events("relay")]
@@ -153,19 +164,33 @@ def test_a_row_is_acknowledged_as_safe_only_when_the_log_says_so() -> None:
     assert ack.safe == 2
 
 
-async def test_safe_is_what_the_journal_has_synced(tmp_path: Path) -> None:
-    """And nothing of it while the sync fails: that of a real journal, on a disk that refuses."""
+@pytest.mark.parametrize("seed", range(20))
+async def test_what_was_called_safe_is_there_after_a_power_cut(tmp_path: Path, seed: int) -> None:
+    """A real journal on a disk whose syncs fail now and then; the power may go at each moment."""
+    rng = random.Random(seed)
     storage = FakeStorage()
-    encoder = JournalEncoder("ride-1", {}, seed=5)
-    journal = JournalFile(storage, tmp_path, "ride", encoder, SetClock().now_ns, lambda words, detail: None)
-    log = JournalLog(encoder, journal)
-    for number in range(4):
-        log.append_payload(number, "Birch", "2a63", POWER, "notification")
-    assert (log.written(), log.safe()) == (4, 0)
-    await journal.sync()
-    assert log.safe() == 4
-    log.append_payload(5, "Birch", "2a63", POWER, "notification")
-    assert (log.written(), log.safe()) == (5, 4)
+    encoder = JournalEncoder("ride-1", journal_header(), seed=5)
+    clock = SetClock()
+    journal = JournalFile(storage, tmp_path, "ride", encoder, clock.now_ns, lambda words, detail: None)
+    met = Met(log=JournalLog(encoder, journal), clock=clock)
+    storage.fail = lambda call, _number, _path: os_error(errno.EIO) if call == "sync" and rng.random() < 0.2 else None
+    met.hello()
+    met.exchange()
+    most_safe = 0
+    for _ in range(60):
+        for _ in range(rng.randrange(4)):
+            met.sender.payload(clock.now + AHEAD_NS, ("Birch", "2a63", "notification"), POWER)
+        met.send()
+        if rng.random() < 0.4:
+            await journal.sync()
+        clock.now += S // 5
+        ack = met.intake.ack()
+        assert ack is not None
+        kept = {row.origin_seq for row in replay_segments(storage.after_power_cut()).rows}
+        assert set(range(1, ack.safe + 1)) <= kept
+        met.sender.acknowledged(ack, clock.now)
+        most_safe = max(most_safe, ack.safe)
+    assert most_safe > 30
     await journal.finish({})
 
 
@@ -259,3 +284,37 @@ def test_a_relays_troubles_are_told_as_its_own() -> None:
     met.send()
     assert met.words()[-1].startswith("at relay pocket: the computer stood still for 2.5 s")
     assert met.log.events("host_stood_still") == []
+
+
+def test_rows_that_come_a_minute_late_stand_in_their_place_live_and_in_the_file(tmp_path: Path) -> None:
+    """What a window makes of the rows as they came is what a reader makes of the file, where they are in order."""
+    met = Met()
+    met.hello()
+    met.exchange()
+    began_ns = met.clock.now
+    for second in range(60):
+        crank = bytes([2]) + (80 * second // 60).to_bytes(2, "little") + (1024 * second % 65536).to_bytes(2, "little")
+        met.sender.payload(began_ns + second * S + AHEAD_NS, ("Birch", "2a5b", "notification"), crank)
+        met.clock.now = began_ns + second * S
+        met.session.received(met.clock.now, "Alder", "2a63", POWER)
+    met.exchange()
+    while met.sender.kept:
+        met.send()
+        met.log.synced = met.log.written()
+        ack = met.intake.ack()
+        assert ack is not None
+        met.sender.acknowledged(ack, met.clock.now)
+    window = LiveWindow(JournalFollower(list))
+    for row in met.log.rows:
+        window.take([row])
+    path = tmp_path / "ride.parquet"
+    metadata = metadata_from_dict({**journal_header(bench=relayed_bench().as_dict()), "utc_anchors": ()})
+    write_recording(path, met.log.rows, metadata, SystemStorage())
+    recording = read_recording(path)
+    for sensor in ("Alder", "Birch"):
+        live, offline = window.gatherer.samples()[sensor], recording.samples[sensor]
+        assert len(offline.arrivals_ns) == 60
+        np.testing.assert_array_equal(live.arrivals_ns, offline.arrivals_ns)
+        np.testing.assert_array_equal(live.cadence_rpm.values, offline.cadence_rpm.values)
+    assert np.median(recording.samples["Birch"].cadence_rpm.values) > 30
+    assert met.session.counts["Birch"].gaps == 0
