@@ -57,6 +57,7 @@ class RelaySource:
                 self._place.topics.relay, self._place.sensors, self._recorder_id, sink, now_ns, self._time_of_day
             )
         self._work = asyncio.ensure_future(self._serve(self._intake))
+        self._work.add_done_callback(lambda work: work.cancelled() or work.exception())
         try:
             await asyncio.shield(self._work)
         finally:

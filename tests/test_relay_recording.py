@@ -13,11 +13,15 @@ import pytest
 from recorder.broker_address import open_broker
 from recorder.host_clock import SystemClock
 from recorder.mqtt_client import BrokerTrouble, connected
+from recorder.relay_forwarder import RelayForwarder, RelayJob
 from recorder.relay_messages import Farewell, Hello, to_bytes
-from tests.mosquitto_broker import Mosquitto, make_certificates, needs_mosquitto
+from tests.mosquitto_broker import Mosquitto, free_port, make_certificates, needs_mosquitto
 from tests.relaying import (
     TOPICS,
+    NumberedSensor,
     Proxy,
+    RecorderSide,
+    RelayProcess,
     SkewedClock,
     assert_each_once,
     errors_ms,
@@ -53,6 +57,57 @@ async def test_skewed_clocks_and_20_ms_of_jitter(tmp_path: Path) -> None:
     true_offset_ns = clock.of(told["host_ns"] + ride.recorder.start_ns) - told["host_ns"]
     assert abs(detail["offset_ns"] - true_offset_ns) <= detail["half_width_ns"] <= 20e6
     assert len(events_of(rows, "clock_exchange")) >= 15
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(120)
+async def test_another_process_with_another_clock_for_a_minute(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path) as broker:
+        proxy = Proxy(broker.port, jitter_s=0.02)
+        await proxy.start()
+        recorder = RecorderSide(tmp_path / "ride", plain_broker(broker.port))
+        recorder.record()
+        relay = await RelayProcess.start(f"mqtt://127.0.0.1:{proxy.port}")
+        try:
+            await asyncio.sleep(60)
+            rows = await recorder.ended(await relay.pause())
+        finally:
+            await relay.stop()
+            await recorder.stop()
+            await proxy.stop()
+    assert_each_once(relay.sent_ns, rows)
+    assert np.percentile(np.abs(errors_ms(relay.sent_ns, rows, recorder.start_ns)), 99) < 5
+    detail = json.loads(events_of(rows, "relay_clock")[-1]["detail"])
+    assert abs(detail["drift_ppm"] - 40) <= detail["drift_half_width_ppm"]
+
+
+async def test_a_way_that_is_40_ms_longer_up_than_down_is_within_what_is_stated(tmp_path: Path) -> None:
+    """The half-width, not the error, is what can be relied upon: the error cannot be seen from the two ends."""
+    with Mosquitto(tmp_path) as broker:
+        proxy = Proxy(broker.port, one_way_s=0.04)
+        await proxy.start()
+        async with relayed_ride(tmp_path / "ride", plain_broker(proxy.port), plain_broker(broker.port)) as ride:
+            await until(lambda: ride.last > 30, 15)
+            rows = await ride.ended()
+        await proxy.stop()
+    errors = errors_ms(ride.sent_ns, rows, ride.recorder.start_ns)
+    half_width_ms = json.loads(events_of(rows, "relay_clock")[0]["detail"])["half_width_ns"] / 1e6
+    assert 15 < np.abs(errors).max() <= half_width_ms + 1
+    assert half_width_ms < 40
+
+
+async def test_a_relay_without_a_broker_ends_when_told_to_and_says_what_is_left() -> None:
+    words: list[str] = []
+    job = RelayJob(TOPICS, plain_broker(free_port()), ["Birch"])
+    forwarder = RelayForwarder(job, NumberedSensor(SystemClock()), SystemClock(), words.append)
+    forwarding = asyncio.ensure_future(forwarder.run())
+    await until(lambda: any("no broker:" in said for said in words), 10)
+    await asyncio.sleep(0.5)
+    forwarder.stop("SIGTERM")
+    ended = await asyncio.wait_for(forwarding, 15)
+    assert ended.received > 3
+    assert ended.left > ended.received  # the link and the identity are rows as well
+    assert f"{ended.left} rows were not confirmed by any recorder" in ended.in_words()
 
 
 async def test_a_cut_of_six_seconds_loses_and_doubles_nothing_and_is_told(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import sys
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from tests.relaying import (
     Relayed,
     RelayProcess,
     assert_each_once,
+    numbers_of,
     plain_broker,
     relayed_ride,
     until,
@@ -51,6 +53,32 @@ async def test_the_broker_is_killed_and_comes_back(tmp_path: Path, tell: Tell) -
     again = sum("broker reached again" in words for words in relay.words)
     assert again == kills
     tell(37, f"SIGKILL of Mosquitto, {kills} times for 2.5 s", "broker reached again", f"0 of {len(rows)} rows lost")
+
+
+async def test_a_relay_that_is_killed_loses_what_was_not_sent_yet(tmp_path: Path, tell: Tell) -> None:
+    """What a relay keeps is in its memory: a batch interval and the way to the recorder is what a kill costs."""
+    with Mosquitto(tmp_path) as broker:
+        recorder = RecorderSide(tmp_path / "ride", plain_broker(broker.port))
+        recorder.record()
+        first = await RelayProcess.start(broker.url)
+        await until(lambda: recorder.last > 100, 20)
+        await first.stop(signal.SIGKILL)
+        second = await RelayProcess.start(broker.url)
+        try:
+            await until(lambda: sum(told["state"] == "found" for told in recorder.told) == 2, 10)
+            recorder.arrived.clear()
+            await until(lambda: recorder.last > 30, 20)
+            rows = await recorder.ended(await second.pause())
+        finally:
+            await second.stop()
+            await recorder.stop()
+    found = numbers_of(rows)
+    again = next(place for place in range(1, len(found)) if found[place] < found[place - 1])
+    lost = max(first.sent_ns) - found[again - 1]
+    assert found[:again] == list(range(found[0], found[again - 1] + 1))
+    assert found[again:] == list(range(max(second.sent_ns) + 1))
+    assert lost <= 40  # two seconds, for a busy machine
+    tell(36, "SIGKILL of the relay, started again", "relay answers (a new start)", f"{lost / 20:.2f} s of rows lost")
 
 
 async def said_within(ride: Relayed, words: str) -> float:
