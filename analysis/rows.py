@@ -52,7 +52,7 @@ class Event:
     STORAGE = "storage"  # words, state: disk full, sync failed, recording moved, all well again
     BLUETOOTH_SERVICE = "bluetooth_service"  # words: lost, back, adapter off
     RELAY = "relay"  # relay, state: found, online, offline, behind, blocked, lost, ...; words
-    CLOCK_EXCHANGE = "clock_exchange"  # relay, boot, t1_ns, t2_ns, t3_ns, t4_ns: t1, t4 as host_ns; t2, t3 as origin_ns
+    CLOCK_EXCHANGE = "clock_exchange"  # relay, boot, t1_ns and t4_ns as host_ns, t2_ns and t3_ns as origin_ns
     RELAY_CLOCK = "relay_clock"  # relay, boot, offset_ns, half_width_ns, drift_ppm, drift_half_width_ppm, ...
     RECOVERED = "recovered"  # lost_s per sensor, damaged_records
     FINISHED = "finished"  # reason: plan, duration, signal name
