@@ -97,7 +97,7 @@ def _write(path: Path, archive: bytes) -> None:
         beside = path.with_name(f".{path.name}.{os.getpid()}")
         try:
             beside.write_bytes(archive)
-            os.link(beside, path)  # unlike a renaming, this fails where another came first
+            beside.replace(path)
         finally:
             beside.unlink(missing_ok=True)
     except OSError as fault:

@@ -75,7 +75,9 @@ def _again_lines(found: Verified) -> Iterator[str]:
     if found.difference_count > MOST_LINES:
         yield f"  and {found.difference_count - MOST_LINES} differences more; --json lists up to 200"
     if found.objections is not None:
-        yield "  objections: " + ", ".join(f"{number} {word}" for word, number in found.objections.items())
+        told = found.objections
+        weak = counted(told["weakness"], "weakness", "weaknesses")
+        yield f"  objections: {told['answered']} answered, {told['open']} open, {weak}"
 
 
 def _all_the_same(count: int) -> str:
