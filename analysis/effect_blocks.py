@@ -30,6 +30,8 @@ from analysis.segments import Segment
 FINE_HZ = 10
 BLOCK_S = 30
 LEAST_FILLED = 0.5  # of a block
+# Six hours of pedalling. What is computed from blocks takes the square of their number in memory, the cube in time.
+MOST_BLOCKS = 720
 # A sprint's seconds differ by smoothing and lag, which are no effect of its torque.
 LEFT_OUT = frozenset({"sprint", "zero"})
 
@@ -72,8 +74,9 @@ def effect_blocks(
 ) -> EffectBlocks:
     """Blocks of 30 s of each segment, of the seconds fresh in both and pedalled, where these fill half of it.
 
-    Where segments overlap, a second counts once, in the one that began first. Cadence is the reference's, else the
-    meter's. Temperature is the meter's own, else the thermometer's.
+    Of more than `MOST_BLOCKS`, every second, third, ... is taken. Where segments overlap, a second counts once, in
+    the one that began first. Cadence is the reference's, else the meter's. Temperature is the meter's own, else the
+    thermometer's.
     """
     rows: list[list[float]] = []
     covered_ns = 0
@@ -82,7 +85,7 @@ def effect_blocks(
             start_ns = max(segment.judged_from_ns, covered_ns)
             rows += _segment_rows(meter, reference, segment, start_ns, lag_s, slower_by_s)
             covered_ns = max(covered_ns, segment.stop_ns)
-    table = np.array(rows, dtype=np.float64).reshape(-1, 6)
+    table = np.array(rows, dtype=np.float64).reshape(-1, 6)[:: -(-len(rows) // MOST_BLOCKS) or 1]
     mid_s, power_w, cadence_rpm = table[:, 0], table[:, 2], table[:, 3]
     mid_ns = np.rint(mid_s * 1e9).astype(np.int64)
     conditions = {

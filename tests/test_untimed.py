@@ -19,7 +19,7 @@ from analysis.recording_reader import read_recording
 from analysis.report_page.page_words import cannot_say
 from analysis.report_table import report_table
 from analysis.row_samples import SampleGatherer, samples_since
-from analysis.rows import Event, Row
+from analysis.rows import Event, Row, RowKind
 from analysis.samples import Floats, SensorSamples, Series
 from analysis.segment_metrics import segment_metrics
 from analysis.untimed import LOOK_NS, burst_spans, host_spans, joined, with_untimed
@@ -230,10 +230,11 @@ def at_relay(at_s: float, still_s: float) -> Row:
 
 def test_a_relay_dates_what_it_forwards_so_its_own_stand_still_counts(tmp_path: Path) -> None:
     """Alder is heard here, Birch through a relay; the recorder stands still at 20 s, the relay at 40 s."""
+    kinds: tuple[tuple[str, RowKind], ...] = (("Alder", "notification"), ("Birch", "relayed"))
     rows = [
         Row(second * S + k, kind, name, "2a63", bytes.fromhex("0000c800"))
         for second in range(60)
-        for k, (name, kind) in enumerate([("Alder", "notification"), ("Birch", "relayed")])
+        for k, (name, kind) in enumerate(kinds)
     ]
     rows = sorted([*rows, still(20.5, 1.0), at_relay(40.5, 2.0)], key=lambda row: row.host_ns)
     live = gathered(rows)
