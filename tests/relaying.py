@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import os
 import random
 import signal
@@ -343,10 +344,13 @@ class RelayProcess:
 
 
 def start_of(path: Path) -> int:
-    """When a recording began, on this computer's clock: its first UTC anchor ties it to a moment."""
-    host_ns, utc_ns = read_metadata(path).utc_anchors[0]
+    """When a recording began, on this computer's clock: its UTC anchors tie it to moments.
+
+    A process that is held up between its two readings errs to one side only, hence the least and the greatest.
+    """
     true = SystemClock()
-    return true.now_ns() - (true.utc_ns() - utc_ns) - host_ns
+    utc_to_clock_ns = max(true.now_ns() - true.utc_ns() for _ in range(5))
+    return utc_to_clock_ns + min(utc_ns - host_ns for host_ns, utc_ns in read_metadata(path).utc_anchors)
 
 
 def plain_broker(port: int) -> Broker:
@@ -385,3 +389,9 @@ def errors_ms(
     host_ns = np.array([row["host_ns"] for row in relayed])
     errors: np.ndarray[Any, np.dtype[np.float64]] = (host_ns + start_ns - true_ns) / 1e6
     return errors
+
+
+def bound_ms(rows: Sequence[dict[str, Any]]) -> float:
+    """5 ms, or what the recording itself states where the machine was too busy for quick round trips."""
+    stated = [json.loads(row["detail"])["half_width_ns"] / 1e6 for row in events_of(rows, "relay_clock")]
+    return max(5.0, *stated)
