@@ -1,7 +1,7 @@
 """Knows how well the clocks of imported rides are told, whether intervals cover, and how often a wrong one is told.
 
-Run `python -m tests.experiments.clocks [RIDES [SEED]]` (2,000 rides per cell unless said; about 40 minutes). Limits
-of the method were chosen on seeds below 1000, so that a claim of coverage needs a seed above.
+Run `python -m tests.experiments.clocks [RIDES [SEED]]` (2,000 rides per cell unless said; half an hour of CPU).
+Limits of the method were chosen on seeds below 1000, so that a claim of coverage needs a seed above.
 """
 
 # ruff: noqa: T201 - printing its table is what an experiment is for
