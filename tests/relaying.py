@@ -393,5 +393,5 @@ def errors_ms(
 
 def bound_ms(rows: Sequence[dict[str, Any]]) -> float:
     """5 ms, or what the recording itself states where the machine was too busy for quick round trips."""
-    stated = [json.loads(row["detail"])["half_width_ns"] / 1e6 for row in events_of(rows, "relay_clock")]
+    stated: list[float] = [json.loads(row["detail"])["half_width_ns"] / 1e6 for row in events_of(rows, "relay_clock")]
     return max(5.0, *stated)
