@@ -104,8 +104,8 @@ def test_its_figures_are_those_of_the_report_command(
     monkeypatch.chdir(tmp_path)
     assert main(["report", recording_in(pack), "--json", "--out", "again"]) == 0
     assert json.loads(capsys.readouterr().out) == json.loads((tmp_path / "figures.json").read_text())
-    for path in (tmp_path / "report").iterdir():
-        assert (tmp_path / "again" / path.name).read_bytes() == path.read_bytes()
+    told = {path.name: path.read_bytes() for path in (tmp_path / "report").iterdir()}
+    assert {path.name: path.read_bytes() for path in (tmp_path / "again").iterdir()} == told
 
 
 def test_a_flipped_byte_is_found_wherever_it_lies(demo_pack: bytes) -> None:

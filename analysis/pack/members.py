@@ -9,7 +9,6 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -31,11 +30,8 @@ from analysis.pack.terms import Terms
 from analysis.pack.toml_text import toml_text
 from analysis.plan_file import plan_from_dict
 from analysis.recording_reader import Recording, read_recording
-from analysis.report_files import PAGE
-from analysis.report_page.page import report_page
-from analysis.report_tables import MARK, csv_bytes, parquet_bytes, report_tables
+from analysis.report_files import write_report
 from analysis.safe_text import file_slug
-from analysis.version import product_version
 
 TERMS, FIGURES, OBJECTIONS = "pack.json", "figures.json", "objections"
 # Their wording and layout belong to a version of the product; figures do not.
@@ -81,15 +77,16 @@ def made_pack(
     :raises WattproofError: for a recording or amendments that cannot be read or judged.
     """
     with _in_folder(terms.recording, recording, amendments) as path:
-        # Figures and pages name the file as the pack does, wherever it lies now.
-        ride = replace(read_recording(path), path=Path(terms.recording))
+        here = read_recording(path)
         rows = check_rows(path)
-    judged = judge_recording(ride, terms.reference_asked)
+        judged = judge_recording(here, terms.reference_asked)
+        report = _of_report(here, judged, path.parent)
+    # Figures name the file as the pack does, wherever it lay meanwhile.
+    ride = replace(here, path=Path(terms.recording))
     case = case_of(ride, judged, rows, terms)
     objections = objections_of(case)
     members = {"README.txt": readme_text(terms), **_of_objections(case, objections)}
-    members |= _of_report(ride, judged, sha256(recording).hexdigest())
-    members |= _of_metadata(ride)
+    members |= {FIGURES: _figures(ride, judged), **report, **_of_metadata(ride)}
     members[TERMS] = terms.to_json()
     members[terms.recording] = recording
     if amendments is not None:
@@ -119,16 +116,16 @@ def _of_objections(case: Case, objections: tuple[Objection, ...]) -> dict[str, b
     }
 
 
-def _of_report(ride: Recording, judged: Judged, digest: str) -> dict[str, bytes]:
+def _figures(ride: Recording, judged: Judged) -> bytes:
     name = ride.path.as_posix()  # the same on every system
     figures = {**every_figure(ride, judged, [ride.path]), "recording": name, "recordings": [name]}
-    found = {FIGURES: (json.dumps(figures, indent=2) + "\n").encode()}
-    found[f"report/{PAGE}"] = report_page(ride, judged, digest).encode()
-    about = {MARK: product_version().encode(), b"recording_sha256": digest.encode()}
-    for name, table in report_tables(judged).items():
-        found[f"report/{name}.csv"] = csv_bytes(table)
-        found[f"report/{name}.parquet"] = parquet_bytes(table, about)
-    return found
+    return (json.dumps(figures, indent=2) + "\n").encode()
+
+
+def _of_report(ride: Recording, judged: Judged, folder: Path) -> dict[str, bytes]:
+    """The very files of `report --out`."""
+    written = write_report(folder / "report", ride, judged)
+    return {f"report/{path.name}": path.read_bytes() for path in written}
 
 
 def _of_metadata(ride: Recording) -> dict[str, bytes]:
