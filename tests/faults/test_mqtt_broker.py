@@ -88,7 +88,7 @@ async def said_within(ride: Relayed, words: str) -> float:
     return asyncio.get_running_loop().time() - began_s
 
 
-@pytest.mark.parametrize("topic", ["up/#", "up/batch", "down/#"])
+@pytest.mark.parametrize("topic", ["up/#", "up/batch", "down/#"], ids=["all of ours", "batches", "all to us"])
 async def test_a_topic_that_is_forbidden_is_noticed(tmp_path: Path, topic: str, tell: Tell) -> None:
     """Rules of Mosquitto: what is not allowed is acknowledged and dropped."""
     allowed = {
