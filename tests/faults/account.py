@@ -101,7 +101,7 @@ def _match(
     """What of `owed` never came, and when something came that was not owed.
 
     An arrival is what was sent at that very instant, else the earliest that may have been held up: sent on this link,
-    and not before what came already, since a radio keeps the order.
+    and not before what was held up with it, since a radio keeps the order.
     """
     waiting: dict[tuple[str, bytes], deque[Due]] = defaultdict(deque)
     for d in owed:
@@ -112,14 +112,15 @@ def _match(
         candidates = waiting[characteristic, payload]
         place = bisect_right(found_ns, at_ns)
         since_ns = max(latest_ns[characteristic], found_ns[place - 1] if place else 0)
-        found = next((d for d in candidates if abs(d.at_ns - at_ns) <= INSTANT_NS), None) or next(
-            (d for d in candidates if since_ns <= d.at_ns <= at_ns), None
-        )
+        exact = next((d for d in candidates if abs(d.at_ns - at_ns) <= INSTANT_NS), None)
+        held = next((d for d in candidates if since_ns <= d.at_ns <= at_ns), None)
+        found = exact or held
         if found is None:
             unknown.append(at_ns)
             continue
         candidates.remove(found)
-        latest_ns[characteristic] = found.at_ns
+        if exact is None:  # what was sent as a hold-up ended comes behind what it held
+            latest_ns[characteristic] = found.at_ns
     return sorted((d for ds in waiting.values() for d in ds), key=lambda d: d.at_ns), unknown
 
 
