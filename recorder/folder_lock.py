@@ -36,7 +36,8 @@ class FolderLock:
             self._check_space()
             self._fd = self._lock()
         except OSError as error:
-            raise FolderUnusable(f"nothing can be written in {self._folder}: {cause_of(error, self._folder)}") from error
+            cause = cause_of(error, self._folder)
+            raise FolderUnusable(f"nothing can be written in {self._folder}: {cause}") from error
         return self
 
     def __exit__(

@@ -84,17 +84,16 @@ class Ticking:
     def __init__(self, options: argparse.Namespace, clock: SystemClock) -> None:
         self._rate_hz: float = options.rate
         self._leak_mb: int = options.leak_mb
-        self._open_files: int | None = options.open_files
+        self._no_more_files: bool = options.no_more_files
         self._clock = clock
         self._leaked: list[bytes] = []
 
     async def __call__(self, sink: RecordSink) -> None:
         names = list(METERS)
         start_ns, number = self._clock.now_ns(), 0
-        if self._open_files is not None:
-            in_use = [int(name) for name in os.listdir("/proc/self/fd")]  # noqa: PTH208 - names are numbers
-            _, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-            resource.setrlimit(resource.RLIMIT_NOFILE, (len(in_use) - 1 + self._open_files, hard))
+        if self._no_more_files:
+            # Below every descriptor that is free: what is open stays so, and nothing else can be opened.
+            resource.setrlimit(resource.RLIMIT_NOFILE, (3, resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
         while True:
             due_ns = start_ns + round(number / self._rate_hz * 1e9)
             while (now_ns := self._clock.now_ns()) < due_ns:
@@ -142,7 +141,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--rate", type=float, default=50.0, help="rows a second, of all meters together")
     parser.add_argument("--seconds", type=float)
     parser.add_argument("--leak-mb", type=int, default=0, help="memory lost with every tenth row")
-    parser.add_argument("--open-files", type=int, help="how many more files may be opened once the ride has begun")
+    parser.add_argument("--no-more-files", action="store_true", help="none can be opened once the ride has begun")
     parser.add_argument("--pause-before", type=int, default=0)
     parser.add_argument("--hanging-radio", action="store_true")
     parser.add_argument("--bare", action="store_true", help="no recorder at all")
