@@ -45,10 +45,11 @@ class _AmendFile(TomlTable, frozen=True, kw_only=True):
 
 @dataclass(frozen=True)
 class Amendments:
-    """All changes of a ride in the order they were written, and the digest of the file that holds them."""
+    """All changes of a ride in the order they were written, with digest and path of the file that holds them."""
 
     changes: tuple[Change, ...]
     sha256: str
+    file: str = "the amendments"
 
 
 def amend_path(recording: Path) -> Path:
@@ -68,7 +69,7 @@ def read_amendments(recording: Path) -> Amendments | None:
     for number, change in enumerate(file.change, 1):
         if (problem := _problem(change)) is not None:
             raise BadAmendment(f"{safe_text(str(path), 200)}: change {number}: {problem}")
-    return Amendments(file.change, hashlib.sha256(text.encode()).hexdigest())
+    return Amendments(file.change, hashlib.sha256(text.encode()).hexdigest(), str(path))
 
 
 def amended(segments: Sequence[Segment], amendments: Amendments, end_ns: int) -> tuple[Segment, ...]:
@@ -77,8 +78,9 @@ def amended(segments: Sequence[Segment], amendments: Amendments, end_ns: int) ->
     :raises BadAmendment: for a change of a segment that is not there, or a time outside the ride.
     """
     now = {segment.segment_no: segment for segment in segments}
+    highest = max(now, default=0)
     for number, change in enumerate(amendments.changes, 1):
-        where = f"change {number} of the ride's amendments"
+        where = f"{safe_text(amendments.file, 200)}: change {number}"
         if change.do != "add" and change.segment_no not in now:
             known = ", ".join(str(n) for n in sorted(now)) or "none"
             raise BadAmendment(f"{where}: there is no segment {change.segment_no}; there are {known}.")
@@ -90,10 +92,10 @@ def amended(segments: Sequence[Segment], amendments: Amendments, end_ns: int) ->
         if change.do == "exclude":
             del now[change.segment_no or 0]
         elif change.do == "add":
-            number_free = max(now, default=0) + 1
-            now[number_free] = Segment(
-                number_free,
-                change.name or f"segment {number_free}",
+            highest += 1  # never a number that was taken away: a later change would mean the other segment
+            now[highest] = Segment(
+                highest,
+                change.name or f"segment {highest}",
                 start_ns or 0,
                 stop_ns or 0,
                 step_kind=change.step_kind,

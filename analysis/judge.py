@@ -9,6 +9,7 @@ from analysis.adjustment import Adjustment, adjust
 from analysis.bench_model import ride_observations
 from analysis.comparison import Setup, setup_of
 from analysis.errors import BadInput
+from analysis.joined_ride import ride_amendments
 from analysis.lag import Lag
 from analysis.meter_signal import bench_signals
 from analysis.random_errors import RandomErrors
@@ -68,6 +69,6 @@ def judge_recording(recording: Recording, reference: str | None = None, *, worst
     adjustment = None if told is None else adjust([told])
     scatter = ride_scatter(signals, recording.segments, setup)
     as_recorded = None
-    if recording.amendments is not None:
+    if ride_amendments(recording):
         as_recorded = ride_verdicts(signals, segment_metrics(signals, recording.recorded_segments, setup), setup)
     return Judged(setup, lags, segments, ride, verdicts, whole, adjustment, scatter, as_recorded)

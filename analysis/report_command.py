@@ -10,6 +10,7 @@ from pathlib import Path
 
 EXAMPLE = """example:
   wattproof report 2026-11-25_0930_quayside-bench.parquet --out report
+  wattproof report first.parquet second.parquet --out report
   wattproof report --unit alder-1 --ledger ledger --out report
 """
 
@@ -39,8 +40,6 @@ def report(arguments: Sequence[str]) -> int:
     options = parser.parse_args(arguments)
     if bool(options.recordings) == (options.unit is not None):
         parser.error("give either a recording or --unit")
-    if options.out is not None and len(options.recordings) > 1:
-        parser.error("--out writes the page of one recording; several are judged as text or with --json")
     if options.unit is not None:
         from analysis.ledger.ledger_command import report_unit
 

@@ -8,11 +8,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analysis.errors import BadInput
+from analysis.joined_ride import ride_parts
 from analysis.judge import Judged
 from analysis.recording_reader import Recording
 from analysis.report_page.facts import file_sha256
 from analysis.report_page.page import GENERATOR, report_page
-from analysis.report_tables import MARK, csv_bytes, parquet_bytes, report_tables
+from analysis.report_tables import MARK, csv_bytes, parquet_bytes, recordings_table, report_tables
 from analysis.safe_text import safe_text
 from analysis.version import product_version
 
@@ -22,12 +23,14 @@ PAGE = "report.html"
 def write_report(folder: Path, recording: Recording, judged: Judged) -> tuple[Path, ...]:
     """Returns what was written, the page first.
 
-    :raises BadInput: where the folder cannot be written, or holds a file of such a name that is not ours.
+    :raises BadInput: where a recording cannot be read again, or the folder cannot be written, or holds a file of such
+        a name that is not ours.
     """
-    sha256 = file_sha256(recording.path)
-    contents = {PAGE: report_page(recording, judged, sha256).encode()}
-    about = {MARK: product_version().encode(), b"recording_sha256": sha256.encode()}
-    for name, table in report_tables(judged).items():
+    parts = ride_parts(recording)
+    digests = [_digest(part.recording.path) for part in parts]
+    contents = {PAGE: report_page(recording, judged, *digests).encode()}
+    about = {MARK: product_version().encode(), b"recording_sha256": " ".join(digests).encode()}
+    for name, table in {**report_tables(judged), "recordings": recordings_table(parts, digests)}.items():
         contents[f"{name}.csv"] = csv_bytes(table)
         contents[f"{name}.parquet"] = parquet_bytes(table, about)
     try:
@@ -43,6 +46,13 @@ def write_report(folder: Path, recording: Recording, judged: Judged) -> tuple[Pa
     except OSError as fault:
         raise BadInput(f"the report cannot be written to {_shown(folder)}: {fault.strerror}.") from fault
     return tuple(folder / name for name in contents)
+
+
+def _digest(path: Path) -> str:
+    try:
+        return file_sha256(path)
+    except OSError as fault:
+        raise BadInput(f"{_shown(path)} cannot be read again: {fault.strerror}; nothing was written.") from fault
 
 
 def _refuse_foreign(path: Path, content: bytes) -> None:

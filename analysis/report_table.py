@@ -8,14 +8,15 @@ from textwrap import fill
 
 from analysis.adjustment_words import adjustment_sentences, scatter_sentence
 from analysis.comparison import Comparison
+from analysis.joined_ride import ride_parts
 from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
+from analysis.part_words import amended_sentences, part_sentences
 from analysis.recording_reader import Recording
 from analysis.ride_source import ride_sources
 from analysis.segment_metrics import SegmentMetrics
 from analysis.words import (
     MEANS_SENTENCE,
-    amendment_sentences,
     comparisons_sentence,
     ride_sentence,
     untimed_sentences,
@@ -31,8 +32,9 @@ def report_table(recording: Recording, judged: Judged) -> str:
     bench = recording.metadata.bench.get("bench", {}).get("name", "bench")
     minutes, seconds = divmod(round(recording.end_ns / 1e9), 60)
     lines = [f"{bench}, {minutes} min {seconds:02d} s, reference: {judged.reference or 'none'}", "", _row(_HEAD)]
-    sources = [_wrapped(s.sentence) for s in ride_sources(recording.metadata).values()]
-    lines[1:1] = ["", *sources] if sources else []
+    sources = [s.sentence for p in ride_parts(recording) for s in ride_sources(p.recording.metadata).values()]
+    made_of = [_wrapped(sentence) for sentence in (*part_sentences(recording), *sources)]
+    lines[1:1] = ["", *made_of] if made_of else []
     for result in judged.segments:
         lines += ["", _segment_head(result)]
         lines += [_meter_row(f, result.comparisons.get(f.meter), judged.reference) for f in result.meters.values()]
@@ -43,7 +45,8 @@ def report_table(recording: Recording, judged: Judged) -> str:
         lines += [_wrapped(verdict_sentence(v)) for v in judged.verdicts.values()]
         lines.append(fill(comparisons_sentence(judged.verdicts.values()), WIDTH))
         lines.append(fill(MEANS_SENTENCE, WIDTH))
-        lines += [_wrapped(s) for s in amendment_sentences(recording.amendments, judged.as_recorded)]
+    lines += [_wrapped(s) for s in amended_sentences(recording, judged.as_recorded)]
+    if judged.verdicts:
         lines.append("")
         lines += [_wrapped(ride_sentence(name, judged.lags.get(name), judged.whole)) for name in judged.verdicts]
     if judged.adjustment is not None:

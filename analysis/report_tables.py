@@ -4,32 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
-import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
-from operator import attrgetter
-from typing import Any, get_type_hints
+from collections.abc import Mapping, Sequence
+from operator import itemgetter
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analysis.joined_ride import Part
 from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
-from analysis.safe_text import safe_text
+from analysis.table_columns import FLAG, NUMBER, TEXT, WHOLE, Column, fields_of, made_table, of_part
 
 MARK = b"wattproof_table"
-TEXT, WHOLE, NUMBER, FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_()
 # What a spreadsheet takes for the start of a formula or the edge of a cell (CWE-1236).
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\0")
-_TEXT_LIMIT = 200
-
-
-@dataclass(frozen=True)
-class Column:
-    name: str
-    type: pa.DataType
-    of: Callable[[Any], Any]
 
 
 def report_tables(judged: Judged) -> dict[str, pa.Table]:
@@ -37,10 +25,16 @@ def report_tables(judged: Judged) -> dict[str, pa.Table]:
     in_segments = [(r.segment, f) for r in judged.segments for f in r.meters.values()]
     compared = [(r.segment, c) for r in judged.segments for c in r.comparisons.values()]
     return {
-        "segments_meters": _table([*_of_first(_SEGMENT), *_of_second(_METER)], in_segments),
-        "segments_comparisons": _table([*_of_first(_SEGMENT), *_of_second(_COMPARISON)], compared),
-        "verdicts": _table([*_VERDICT, *_lag_columns(judged)], list(judged.verdicts.values())),
+        "segments_meters": made_table([*of_part(_SEGMENT, 0), *of_part(_METER, 1)], in_segments),
+        "segments_comparisons": made_table([*of_part(_SEGMENT, 0), *of_part(_COMPARISON, 1)], compared),
+        "verdicts": made_table([*_VERDICT, *_lag_columns(judged)], judged.verdicts.values()),
     }
+
+
+def recordings_table(parts: Sequence[Part], digests: Sequence[str]) -> pa.Table:
+    """The files a ride is made of: which of them a segment number belongs to, and which digest each has."""
+    columns = [*of_part(_RECORDING, 0), Column("sha256", TEXT, itemgetter(1))]
+    return made_table(columns, zip(parts, digests, strict=True))
 
 
 def csv_bytes(table: pa.Table) -> bytes:
@@ -64,37 +58,6 @@ def formula_safe(text: str) -> str:
     return "'" + text if text.startswith(_FORMULA) else text
 
 
-def _table(columns: Sequence[Column], entities: Iterable[Any]) -> pa.Table:
-    rows = list(entities)
-    arrays = [pa.array([_known(c.of(row)) for row in rows], c.type) for c in columns]
-    return pa.table(arrays, schema=pa.schema([pa.field(c.name, c.type) for c in columns]))
-
-
-def _known(value: Any) -> Any:
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    # Control characters survive neither CSV nor a spreadsheet; the recording keeps them.
-    return safe_text(value, _TEXT_LIMIT) if isinstance(value, str) else value
-
-
-def _of_first(columns: Iterable[Column]) -> list[Column]:
-    return [Column(c.name, c.type, partial(_of_part, c, 0)) for c in columns]
-
-
-def _of_second(columns: Iterable[Column]) -> list[Column]:
-    return [Column(c.name, c.type, partial(_of_part, c, 1)) for c in columns]
-
-
-def _of_part(column: Column, number: int, pair: tuple[Any, Any]) -> Any:
-    return column.of(pair[number])
-
-
-def _fields(kind: type) -> list[Column]:
-    """Every field of a flat dataclass; words of a fixed list are text."""
-    types = {float: NUMBER, int: WHOLE, bool: FLAG}
-    return [Column(name, types.get(hint, TEXT), attrgetter(name)) for name, hint in get_type_hints(kind).items()]
-
-
 _SEGMENT: tuple[Column, ...] = (
     Column("segment_no", WHOLE, lambda s: s.segment_no),
     Column("segment", TEXT, lambda s: s.name),
@@ -110,7 +73,7 @@ _SEGMENT: tuple[Column, ...] = (
     Column("target_cadence_rpm", NUMBER, lambda s: s.cadence_rpm),
     Column("resistance", TEXT, lambda s: None if s.resistance is None else s.resistance.words),
 )
-_METER = tuple(_fields(MeterFigures))
+_METER = tuple(fields_of(MeterFigures))
 _COMPARISON: tuple[Column, ...] = (
     Column("meter", TEXT, lambda c: c.meter),
     Column("reference", TEXT, lambda c: c.reference),
@@ -158,6 +121,17 @@ _VERDICT: tuple[Column, ...] = (
     Column("line_slope_se", NUMBER, lambda v: v.line and v.line.slope_se),
     Column("line_intercept_w", NUMBER, lambda v: v.line and v.line.intercept),
     Column("line_intercept_se_w", NUMBER, lambda v: v.line and v.line.intercept_se),
+)
+
+
+_RECORDING: tuple[Column, ...] = (
+    Column("recording", TEXT, lambda p: p.name),
+    Column("session", TEXT, lambda p: p.recording.metadata.session_id),
+    Column("starts_at_s", NUMBER, lambda p: p.offset_ns / 1e9),
+    Column("ends_at_s", NUMBER, lambda p: p.stop_ns / 1e9),
+    Column("added_to_segment_numbers", WHOLE, lambda p: p.numbers_before),
+    Column("amendments", WHOLE, lambda p: p.recording.amendments and len(p.recording.amendments.changes)),
+    Column("amendments_sha256", TEXT, lambda p: p.recording.amendments and p.recording.amendments.sha256),
 )
 
 

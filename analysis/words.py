@@ -7,7 +7,6 @@ from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
-from analysis.amendments import Amendments, change_words
 from analysis.lag import Lag
 from analysis.response_time import ResponseTime
 from analysis.ride_verdict import RideVerdict
@@ -79,15 +78,6 @@ def tolerance_sentence(verdict: RideVerdict) -> str:
     chain = ", with the doubt of the chain's loss" if verdict.expected_sd_pct else ""
     assumed = " (a claim is assumed: the bench file states none)" if verdict.claim_assumed else ""
     return f"Tolerance ± {verdict.tolerance.pct:.2f} % from {source}{chain}{assumed}."
-
-
-def amendment_sentences(amendments: Amendments | None, as_recorded: Mapping[str, RideVerdict] | None) -> list[str]:
-    """What was changed after the ride and why, and the verdicts without it; empty where nothing was."""
-    if amendments is None or as_recorded is None:
-        return []
-    changes = [f"Amended {change_words(change)}." for change in amendments.changes]
-    without = [f"As recorded, without amendments: {verdict_sentence(v)}" for v in as_recorded.values()]
-    return [*changes, *without, f"SHA-256 of the amendments: {amendments.sha256}"]
 
 
 MEANS_SENTENCE = (

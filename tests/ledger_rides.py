@@ -45,6 +45,7 @@ def write_ride(
     sensors: Mapping[str, Mapping[str, Any]] | None = None,
     bench: Mapping[str, Any] | None = None,
     seed: int = 1,
+    continues: str | None = None,
 ) -> Path:
     """Five steps at 1 Hz, every meter with its scale; Alder is zeroed and tells its battery."""
     noise = np.random.default_rng(seed)
@@ -72,6 +73,7 @@ def write_ride(
         bench=bench_from_dict(dict(bench or bench_table(meters))).as_dict(),
         sensors={m: {**told[m], **(sensors or {}).get(m, {})} for m in meters},
         finish=Finish(clean=True, reason="plan"),
+        continues=continues,
     )
     write_recording(path, rows, metadata, SystemStorage())
     return path

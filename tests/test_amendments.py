@@ -12,6 +12,7 @@ from analysis.judge import judge_recording
 from analysis.recording_reader import read_recording
 from analysis.report_page.page import report_page
 from analysis.report_table import report_table
+from tests.ledger_rides import write_ride
 
 HEAD = '[[change]]\nutc = 2026-11-25T16:00:00Z\nreason = "the rider answered the phone"\n'
 EXCLUDE = HEAD + 'do = "exclude"\nsegment_no = 4\n'
@@ -80,6 +81,25 @@ def test_an_amendment_that_does_not_fit_is_one_sentence(ride: Path, text: str, w
         judge_recording(read_recording(ride))
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_number_that_was_taken_away_is_not_given_again(ride: Path) -> None:
+    last = max(s.segment_no for s in read_recording(ride).segments)
+    added = HEAD + 'do = "add"\nstart_s = 30\nstop_s = 70\n'
+    amend(ride, EXCLUDE.replace("4", str(last)) + added)
+    numbers = {s.segment_no for s in read_recording(ride).segments}
+    assert last not in numbers
+    assert last + 1 in numbers
+
+
+def test_what_was_amended_is_told_where_nothing_is_compared(tmp_path: Path) -> None:
+    alone = write_ride(tmp_path / "alone.parquet", meters=("Alder",))
+    amend(alone, EXCLUDE)
+    recording = read_recording(alone)
+    judged = judge_recording(recording)
+    assert judged.verdicts == {}
+    for text in (report_table(recording, judged), report_page(recording, judged, "0" * 64)):
+        assert "because: the rider answered the phone" in " ".join(text.split())
 
 
 def test_an_empty_file_changes_nothing(ride: Path) -> None:

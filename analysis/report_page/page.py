@@ -12,16 +12,18 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from analysis.joined_ride import ride_parts
 from analysis.judge import Judged
 from analysis.meter_signal import bench_signals
 from analysis.paired_seconds import ride_agreement
+from analysis.part_words import amended_sentences, part_sentences
 from analysis.recording_reader import Recording
 from analysis.report_page import chart_series, number_text, page_parts, page_words
 from analysis.report_page.chart_data import chart_data
 from analysis.report_page.facts import ride_facts
 from analysis.safe_text import safe_text
 from analysis.version import product_version
-from analysis.words import MEANS_SENTENCE, amendment_sentences, comparisons_sentence
+from analysis.words import MEANS_SENTENCE, comparisons_sentence
 
 LONGEST_TEXT = 500
 GENERATOR = '<meta name="generator" content="wattproof'
@@ -37,18 +39,20 @@ _SCRIPTS = (
 )
 
 
-def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
-    """The whole file. Text from outside is made harmless on its way into the template, whichever it is."""
+def report_page(recording: Recording, judged: Judged, *sha256: str) -> str:
+    """The whole page; `sha256` is that of each file of the ride, in their order.
+
+    Text from outside is made harmless on its way into the template, whichever it is.
+    """
     signals = bench_signals(recording.bench, recording.samples)
     agreements = ride_agreement(signals, judged.segments, judged.setup)
-    facts = ride_facts(recording, sha256)
+    facts = ride_facts(recording, *sha256)
     lead = _lead(recording, judged)
     style, script = _packaged(_STYLES), _packaged(_SCRIPTS)
     axes = chart_series.agreement_axes(list(agreements.values()))
     charts = chart_data(recording, judged, signals, agreements, axes)
-    charts["source"] = (
-        f"{recording.bench.bench.name}, {lead} · wattproof {product_version()} · SHA-256 {sha256[:12]}…"
-    )
+    digests = " and ".join(f"{digest[:12]}…" for digest in sha256)
+    charts["source"] = f"{recording.bench.bench.name}, {lead} · wattproof {product_version()} · SHA-256 {digests}"
     shown: dict[str, Any] = {
         "version": product_version(),
         "policy": _policy(style, script),
@@ -59,12 +63,13 @@ def report_page(recording: Recording, judged: Judged, sha256: str) -> str:
         "lead": lead,
         "judged": judged,
         "facts": facts,
-        "file_name": recording.path.name,
+        "file_names": [part.name for part in ride_parts(recording)],
+        "made_of": part_sentences(recording),
         "cannot_say": list(page_words.cannot_say(recording, judged)),
         "verdicts": page_parts.shown_verdicts(judged, recording),
         "several": comparisons_sentence(judged.verdicts.values()),
         "means": MEANS_SENTENCE,
-        "amended": amendment_sentences(recording.amendments, judged.as_recorded),
+        "amended": amended_sentences(recording, judged.as_recorded),
         "adjusted": page_parts.shown_adjustment(judged),
         "segment_figures": page_parts.shown_segments(judged),
         "powered": [n for n, f in judged.ride.meters.items() if math.isfinite(f.mean_power_w)],
@@ -150,6 +155,8 @@ def _lead(recording: Recording, judged: Judged) -> str:
     anchors = recording.metadata.utc_anchors
     parts = [number_text.utc(anchors[0][1])] if anchors else []
     parts.append(number_text.duration(recording.end_ns))
+    files = len(ride_parts(recording))
+    parts += [f"{files} files"] if files > 1 else []
     plan = (recording.metadata.plan or {}).get("plan", {}).get("name")
     parts += [f"plan: {plan}"] if plan else []
     parts.append(f"reference: {judged.reference}" if judged.reference else "no reference")

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from analysis.adjustment import UnitError
 from analysis.adjustment_words import WITHIN_BELOW, fit_sentence, scatter_sentence, who_sentence, zero_sentences
 from analysis.bench_file import Part
+from analysis.joined_ride import ride_parts
 from analysis.judge import Judged
 from analysis.recording_reader import Recording
 from analysis.report_page import page_words
@@ -144,4 +145,5 @@ class ShownClock:
 
 def shown_clocks(recording: Recording) -> list[ShownClock]:
     """Of an imported ride; empty for one that was recorded here."""
-    return [ShownClock(s.sensor, s.sentence, clock_svg(s)) for s in ride_sources(recording.metadata).values()]
+    sources = [s for part in ride_parts(recording) for s in ride_sources(part.recording.metadata).values()]
+    return [ShownClock(s.sensor, s.sentence, clock_svg(s)) for s in sources]

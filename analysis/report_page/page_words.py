@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from analysis.adjustment import Adjustment, UnitError
 from analysis.bench_file import Meter
 from analysis.comparison import Comparison
+from analysis.joined_ride import recorded_share
 from analysis.judge import Judged
 from analysis.lag import Lag
 from analysis.mean_interval import MeanInterval
@@ -40,9 +41,12 @@ def cannot_say(recording: Recording, judged: Judged) -> Iterable[str]:
         yield f"Only {powered[0]} sent power; a comparison needs two meters."
     if judged.reference in powered and not heard[str(judged.reference)].mean_power_w > 0:
         yield f"{judged.reference} read no power above zero, so no difference can be given in per cent."
+    recorded = recorded_share(recording)
     for name in powered:
-        if heard[name].coverage_pct < LITTLE_COVERED_PCT:
-            yield f"{name} was fresh for {heard[name].coverage_pct:.0f} % of the ride only; the rest is not compared."
+        fresh_pct = heard[name].coverage_pct / recorded
+        if fresh_pct < LITTLE_COVERED_PCT:
+            of = "the ride" if recorded == 1 else "the time recorded"
+            yield f"{name} was fresh for {fresh_pct:.0f} % of {of} only; the rest is not compared."
     yield from untimed_sentences(recording.events, recording.samples)
     if len(judged.segments) == 1 and judged.segments[0].segment.segment_no == 0:
         yield "No segment was marked: the whole ride is taken as one."
