@@ -14,6 +14,7 @@ from analysis.joined_ride import Part
 from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
 from analysis.table_columns import FLAG, NUMBER, TEXT, WHOLE, Column, fields_of, made_table, of_part
+from analysis.whole_ride_tables import whole_ride_tables
 
 MARK = b"wattproof_table"
 # What a spreadsheet takes for the start of a formula or the edge of a cell (CWE-1236).
@@ -28,6 +29,7 @@ def report_tables(judged: Judged) -> dict[str, pa.Table]:
         "segments_meters": made_table([*of_part(_SEGMENT, 0), *of_part(_METER, 1)], in_segments),
         "segments_comparisons": made_table([*of_part(_SEGMENT, 0), *of_part(_COMPARISON, 1)], compared),
         "verdicts": made_table([*_VERDICT, *_lag_columns(judged)], judged.verdicts.values()),
+        **whole_ride_tables(judged),
     }
 
 

@@ -6,6 +6,7 @@ import csv
 import io
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -15,6 +16,7 @@ import pytest
 
 from analysis.errors import BadInput
 from analysis.judge import judge_recording
+from analysis.recording_reader import read_recording
 from analysis.report_files import write_report
 from analysis.report_tables import csv_bytes, formula_safe, report_tables
 from analysis.rows import Event
@@ -65,6 +67,47 @@ def test_what_cannot_be_said_is_null_and_columns_stay(tmp_path: Path) -> None:
     assert short[0]["away_half_width_pct"] is None  # no interval: infinite in the analysis
 
 
+def test_what_only_a_whole_ride_tells_has_tables_of_its_own(demo_recording: Path, tmp_path: Path) -> None:
+    recording = read_recording(demo_recording)
+    judged = judge_recording(recording)
+    whole, found = judged.whole, judged.adjustment
+    assert whole.sprints is not None
+    assert found is not None
+    write_report(tmp_path / "out", recording, judged)
+
+    def rows(columns: str, table: str, more: str = "") -> list[tuple[Any, ...]]:
+        place = str(tmp_path / "out" / f"{table}.csv")
+        return duckdb.sql(f"select {columns} from read_csv('{place}', nullstr='') {more}").fetchall()
+
+    sprints = [(s.name, n, f.pulse_work_j.difference_pct) for s in whole.sprints.sprints for n, f in s.meters.items()]
+    assert rows("segment, meter, pulse_work_difference_pct", "sprints") == sprints != []
+    totals = {name: (j.word, j.repeats) for name, j in whole.sprints.judgements.items()}
+    assert {n: (w, r) for n, w, r in rows("meter, verdict, sprints_judged", "sprint_verdicts")} == totals
+    effects = [(n, e.name, e.per) for n, told in whole.effects.items() for e in told.effects]
+    assert rows("meter, effect, per", "effects") == effects
+    told = rows("change_pct, half_width_pct", "effects", "where why_not is null")
+    assert told == [
+        (e.change_pct, e.half_width_pct) for t in whole.effects.values() for e in t.effects if not e.why_not
+    ]
+    pairs = [(c.segment_no, p.a, p.b, p.word) for c in whole.cadence for p in c.pairs]
+    assert rows("segment_no, a, b, word", "cadence") == pairs != []
+    packets = [(p.sensor, p.segment_no, p.turns) for checks in whole.packet_checks.values() for p in checks]
+    assert rows("sensor, segment_no, turns", "packet_checks") == packets != []
+    units = [(u.name, u.error_pct, u.probability_outside, u.named) for u in found.units]
+    assert rows("meter, error_pct, probability_outside, named_as_off", "adjustment") == units
+    assert len(rows("*", "adjustment_differences")) == len(found.differences)
+    scales = [(n, o.segments, o.scale_pct) for n, o in whole.scale_offsets.items()]
+    assert rows("meter, segments, scale_pct", "scale_offsets") == scales
+    assert [r[0] for r in rows("meter", "responses")] == list(whole.responses)
+
+
+def test_a_sprint_that_was_not_seen_is_a_row_with_its_reason(tmp_path: Path) -> None:
+    ride = stepped_ride(tmp_path, steps=(("easy", "free", 110.0), ("no sprint", "sprint", 112.0)))
+    (row,) = report_tables(judge_recording(ride))["sprints"].to_pylist()
+    assert (row["segment"], row["meter"], row["onset_s"]) == ("no sprint", None, None)
+    assert "scarcely rises" in row["why_not"]
+
+
 @pytest.mark.parametrize("first", ["=", "+", "-", "@", "\t", "\r", "\0"])
 def test_text_that_a_spreadsheet_would_run_is_marked(first: str) -> None:
     # The seven characters of CWE-1236 as OWASP's application security standard lists them (5.0, 1.2.10).
@@ -83,6 +126,11 @@ def test_a_hostile_segment_name_stays_one_harmless_cell(tmp_path: Path) -> None:
         for row in segment_events(70)
     ]
     tables = report_tables(judge_recording(replace(ride, events=tuple(hostile))))
+    for table in tables.values():
+        for line in csv.reader(io.StringIO(csv_bytes(table).decode(), newline="")):
+            assert not any(cell.startswith(("=", "@")) or "\x1b" in cell for cell in line)
+    cadence = list(csv.DictReader(io.StringIO(csv_bytes(tables["cadence"]).decode(), newline="")))
+    assert cadence[0]["segment"].startswith("'=cmd|")
     rows = list(csv.DictReader(io.StringIO(csv_bytes(tables["segments_meters"]).decode(), newline="")))
     assert len(rows) == 15
     assert rows[0]["segment"] == "'=cmd|'/C calc'!A0\",\ufffd\ufffd\ufffd[2J\ufffd"
