@@ -77,7 +77,8 @@ def test_what_only_a_whole_ride_tells_has_tables_of_its_own(demo_recording: Path
 
     def rows(columns: str, table: str, more: str = "") -> list[tuple[Any, ...]]:
         place = str(tmp_path / "out" / f"{table}.csv")
-        return duckdb.sql(f"select {columns} from read_csv('{place}', nullstr='') {more}").fetchall()
+        asked = f"select {columns} from read_csv('{place}', nullstr='') {more}"
+        return duckdb.execute(asked).fetchall()
 
     sprints = [(s.name, n, f.pulse_work_j.difference_pct) for s in whole.sprints.sprints for n, f in s.meters.items()]
     assert rows("segment, meter, pulse_work_difference_pct", "sprints") == sprints != []
