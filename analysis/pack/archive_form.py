@@ -138,4 +138,5 @@ def slots_by_directory(data: bytes) -> list[Slot] | None:
         name_at = at + _CENTRAL.size
         found.append(Slot(data[name_at : name_at + name_length].decode("latin-1"), size))
         at = name_at + name_length + extra + comment
-    return found or None
+    # Sizes that are more than all there is would not fit into the headers that they are held against.
+    return found if found and sum(slot.size for slot in found) <= len(data) else None

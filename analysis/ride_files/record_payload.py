@@ -48,7 +48,8 @@ def raw_of(payload: bytes) -> dict[str, Any]:
         found = json.loads(payload)
     except (ValueError, RecursionError) as fault:
         raise NotUnderstood("not a record of a ride file") from fault
-    if not isinstance(found, dict) or found.get("kind") not in _DECODERS:
+    kind = found.get("kind") if isinstance(found, dict) else None
+    if not isinstance(kind, str) or kind not in _DECODERS:
         raise NotUnderstood("not a record of a ride file")
     return found
 
