@@ -18,7 +18,7 @@ from tests.simulated_rides import S, segment, sending
 def test_the_blocks_of_a_long_ride_are_few_and_from_all_of_it(hours: int, step: int) -> None:
     """A block is 30 s long: 120 an hour, and no more than 720 are looked at."""
     seconds = hours * 3600
-    powers = 200.0 + np.arange(seconds) // 60 % 7
+    powers = (200 + np.arange(seconds) // 60 % 7).astype(np.float64)
     alder, birch = sending("Alder", powers), sending("Birch", powers + 2)
     found = effect_blocks(birch, alder, [segment(0, seconds)])
     assert len(found.at_s) <= MOST_BLOCKS

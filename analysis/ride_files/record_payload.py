@@ -48,8 +48,7 @@ def raw_of(payload: bytes) -> dict[str, Any]:
         found = json.loads(payload)
     except (ValueError, RecursionError) as fault:
         raise NotUnderstood("not a record of a ride file") from fault
-    kind = found.get("kind") if isinstance(found, dict) else None
-    if not isinstance(kind, str) or kind not in _DECODERS:
+    if not isinstance(found, dict) or not isinstance(found.get("kind"), str) or found["kind"] not in _DECODERS:
         raise NotUnderstood("not a record of a ride file")
     return found
 
