@@ -49,7 +49,7 @@ def test_ten_minutes(tmp_path: Path, tell: Tell) -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
 def test_three_hours(tmp_path: Path, tell: Tell) -> None:
-    soaked = soak(tmp_path, 3, seed=2)
+    soaked = soak(tmp_path, 3, seed=1)
     check(soaked, tell, "3 h")
     assert {t.row for t in soaked.troubles} == {23, 24, 25, 26, 27, 28, 29, 30}
 
