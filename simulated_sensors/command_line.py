@@ -37,7 +37,7 @@ def _demo_parser() -> argparse.ArgumentParser:
     parser = _parser(
         "demo",
         "The whole job without hardware: five simulated sensors on a Bluetooth stack, checked, recorded on one clock "
-        "during a ride of 12 minutes in compressed time, and judged.",
+        "during a ride of 12 minutes in compressed time, judged, and packed as evidence.",
         "wattproof demo --out demo-ride",
     )
     parser.add_argument(
@@ -86,6 +86,8 @@ def demo(arguments: Sequence[str]) -> int:
             return status
 
     from analysis.judge import judge_recording
+    from analysis.pack.objection_text import tally_words
+    from analysis.pack.packing import pack_recording
     from analysis.recording_reader import read_recording
     from analysis.report_files import write_report
     from analysis.report_table import report_table
@@ -118,6 +120,8 @@ def demo(arguments: Sequence[str]) -> int:
             print(report_table(recording, judged))
         page, *_ = write_report(summary.recording.with_suffix(""), recording, judged)
         lines.say(f"the report page: {page}")
+        packed = pack_recording(summary.recording)
+        lines.say(f"the evidence pack: {packed.path} ({tally_words(packed.objections)})")
     return print_summary(summary, as_json=options.json)
 
 

@@ -10,7 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from analysis.bench_file import Bench, parse_bench
-from analysis.plan_file import Plan, parse_plan
+from analysis.plan_file import Plan, Turn, parse_plan
 from recorder.compose import RecordJob, Surroundings, record
 from recorder.host_clock import HostClock, SystemClock
 from recorder.live_readings import LiveReadings
@@ -22,6 +22,7 @@ from recorder.ready_words import findings_in_words
 from recorder.recording_run import Summary
 from recorder.storage import SystemStorage
 from simulated_sensors.demo_air import DemoAir, near_air
+from simulated_sensors.demo_hand import zeroes_again
 from simulated_sensors.quayside import quayside_sensors
 from simulated_sensors.ride import Ride
 from simulated_sensors.rider import Effort, efforts_from_steps, ride_efforts
@@ -87,7 +88,9 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], progress: Callabl
         view = _View(bench, say, progress, options.progress_s)
         async with _air(options, bench, sensors, clock, say) as air:
             ready = await _checked(air, clock, say)
-            around = Surroundings(clock, SystemStorage(), air.source, say, (view.readings,), view.on_plan)
+            around = Surroundings(
+                clock, SystemStorage(), air.source, say, (view.readings,), view.on_plan, (zeroes_again,)
+            )
             job = RecordJob(
                 air.bench,
                 options.out,
@@ -147,12 +150,16 @@ class _View:
         self._progress = progress
         self._every_s = every_s
         self._step = "reaching the sensors"
+        self._turn: Turn | None = None
 
     def on_plan(self, state: PlanState) -> None:
         if state.turn is None:
-            self._step = "rest"
+            self._turn, self._step = None, "rest"
             return
         step = state.turn.step
+        if state.turn == self._turn:
+            return  # a hand has changed something in it
+        self._turn = state.turn
         self._step = step.name
         target = "" if step.target_w is None else f", {step.target_w:g} W"
         posture = "" if step.posture == "seated" else f", {step.posture}"
