@@ -14,7 +14,7 @@ import pyarrow as pa
 from analysis.bench_file import bench_from_dict
 from analysis.characteristics.registry import DECODER_VERSION
 from analysis.ledger.ledger_folder import LedgerFolder, open_ledger
-from analysis.ledger.segment_results import METER, RIDE, SCHEMA, SEGMENT
+from analysis.ledger.results_schema import METER, RIDE, SCHEMA, SEGMENT
 from analysis.recording_schema import SCHEMA_MAJOR, SCHEMA_MINOR, Finish, Metadata
 from analysis.rows import Event, Row
 from recorder.recording_writer import write_recording

@@ -20,7 +20,7 @@ from analysis.judge import judge_recording
 from analysis.ledger.compare_rides import known_rides
 from analysis.ledger.ledger_folder import INDEX, RECORDINGS, RESULTS, UNFINISHED, LedgerFolder, open_ledger
 from analysis.ledger.ledger_index import NotOurs, ResultsFile, write_index
-from analysis.ledger.segment_results import FIELDS, METER, RESULTS_KEY, RIDE, SCHEMA, SEGMENT
+from analysis.ledger.results_schema import FIELDS, METER, RESULTS_KEY, RIDE, SCHEMA, SEGMENT
 from analysis.ledger.taking_in import add_recording, finish_adding, rebuild
 from analysis.recording_reader import read_recording
 from tests.ledger_rides import Against, bench_table, digest_of, ledger_of, made_results, write_ride
@@ -209,7 +209,7 @@ def test_a_crash_at_any_write_leaves_a_ledger_that_rebuilds(rides: list[Path], t
 
 def test_a_copy_without_results_after_a_crash_is_taken_up(folder: LedgerFolder, rides: list[Path]) -> None:
     add_recording(folder, rides[0])
-    (digest,) = folder.digests()
+    (digest,) = folder.keys()
     folder.remove_results(digest)
     assert known_rides(folder.snapshot()) == []
     assert add_recording(folder, rides[0]).state == "added"
@@ -255,7 +255,7 @@ def test_damaged_results_and_a_damaged_index_are_named_or_done_without(
 
 def test_results_of_another_version_are_not_mixed_in(folder: LedgerFolder, rides: list[Path]) -> None:
     add_recording(folder, rides[0])
-    (digest,) = folder.digests()
+    (digest,) = folder.keys()
     table = pa.table(folder.results_file(digest).rows(RIDE, ["session"]))
     path = Path(str(folder.root)) / RESULTS / f"{digest}.parquet"
     pa.parquet.write_table(table.replace_schema_metadata({RESULTS_KEY: b"99"}), path)
@@ -267,7 +267,7 @@ def test_results_of_another_version_are_not_mixed_in(folder: LedgerFolder, rides
 
 def test_a_recording_that_changes_while_it_is_copied_is_refused(folder: LedgerFolder, rides: list[Path]) -> None:
     with folder.writing(), pytest.raises(BadInput, match="changed while it was copied"):
-        folder.put_recording(rides[0], "0" * 64)
+        folder.put_recording(rides[0], "0" * 64, "ride.parquet")
     assert folder.recording_names() == []
 
 
@@ -370,7 +370,7 @@ def test_the_same_ledger_on_another_file_system(tmp_path: Path, rides: list[Path
     assert [add_recording(folder, ride).state for ride in rides] == ["added"] * 3
     assert add_recording(folder, rides[0]).state == "already there"
     before = everything(folder)
-    folder.remove_results(sorted(folder.digests())[0])
+    folder.remove_results(sorted(folder.keys())[0])
     made = rebuild(folder)
     assert (made.rides, made.judged, made.skipped) == (3, 1, ())
     assert everything(folder) == before

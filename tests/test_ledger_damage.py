@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from analysis.ledger.ledger_folder import INDEX, RESULTS, open_ledger
-from analysis.ledger.segment_results import RIDE
+from analysis.ledger.results_schema import RIDE
 from tests.ledger_rides import write_ride
 from tests.riding import exit_status
 

@@ -9,10 +9,10 @@ from pathlib import PurePath
 from typing import Any
 
 from analysis.errors import BadInput
-from analysis.ledger.ledger_folder import Snapshot
+from analysis.ledger.ledger_snapshot import Snapshot
 from analysis.ledger.repeatability import precision
+from analysis.ledger.results_schema import METER, RIDE
 from analysis.ledger.ride_scatter import Estimate, Reading, mean_of_rides, step_between
-from analysis.ledger.segment_results import METER, RIDE
 from analysis.ledger.unit_rides import PairRide, Step, pair_rides, unit_steps
 from analysis.mean_interval import student_t
 from analysis.safe_text import safe_text
@@ -30,6 +30,8 @@ _RIDE = (
     "drivetrain",
     "meters",
     "clean",
+    "amendments",
+    "amendments_sha256",
 )
 
 

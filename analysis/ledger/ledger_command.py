@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.errors import BadInput
 
 if TYPE_CHECKING:
-    from analysis.ledger.ledger_folder import Snapshot
+    from analysis.ledger.ledger_snapshot import Snapshot
 
 DONE, NO, BAD_USE = 0, 1, 2
 PLACE = "WATTPROOF_LEDGER"
@@ -40,7 +40,8 @@ def _parser() -> argparse.ArgumentParser:
     add = _described(
         actions,
         "add",
-        "Judge recordings and copy them into the ledger; the files stay where they are.",
+        "Judge recordings and copy them into the ledger, with their amendments; the files stay where they are. Add a "
+        "recording again when its amendments changed.",
         "example:\n  wattproof ledger add 2026-11-25_0930_quayside-bench.parquet\n",
     )
     add.add_argument("recordings", metavar="RECORDING", type=Path, nargs="+", help="Parquet files of rides")
@@ -103,7 +104,7 @@ def _chosen(place: str | None) -> str:
 
 def _add(options: argparse.Namespace) -> int:
     from analysis.ledger.ledger_folder import open_ledger
-    from analysis.ledger.taking_in import Added, add_recording, finish_adding
+    from analysis.ledger.taking_in import GOOD_STATES, Added, add_recording, finish_adding
 
     folder = open_ledger(_place(options), make=True)
     found: list[Added] = []
@@ -111,7 +112,7 @@ def _add(options: argparse.Namespace) -> int:
         for path in options.recordings:
             found.append(add_recording(folder, path, accept_serial=options.accept_serial))
             if not options.json:
-                good = found[-1].state in ("added", "already there")
+                good = found[-1].state in GOOD_STATES
                 print(found[-1].words, file=sys.stdout if good else sys.stderr)
         finish_adding(folder)
     except OSError as fault:
@@ -121,7 +122,7 @@ def _add(options: argparse.Namespace) -> int:
     if options.json:
         _print_json({"ledger": _place(options), "files": [asdict(a) for a in found]})
     states = {a.state for a in found}
-    return BAD_USE if "not usable" in states else DONE if states <= {"added", "already there"} else NO
+    return BAD_USE if "not usable" in states else DONE if states <= GOOD_STATES else NO
 
 
 def _list(options: argparse.Namespace) -> int:
@@ -243,10 +244,8 @@ def _adjust(options: argparse.Namespace) -> int:
 
 
 def _tell_unreadable(snapshot: Snapshot) -> None:
-    for sha256 in snapshot.unreadable:
-        text = (
-            f"the results of the recording {sha256[:16]} cannot be read; `wattproof ledger list --rebuild` mends that"
-        )
+    for key in snapshot.unreadable:
+        text = f"the results of the recording {key[:16]} cannot be read; `wattproof ledger list --rebuild` mends that"
         print(f"wattproof: {text}.", file=sys.stderr)
 
 

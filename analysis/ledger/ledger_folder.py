@@ -1,6 +1,6 @@
-"""The folder of a ledger, on a disk or elsewhere: recordings with their fingerprint, results, and the index of them.
+"""The folder of a ledger, on a disk or elsewhere: recordings with their amendments, results, and the index of them.
 
-Every file is written beside and renamed, and none but the index is ever replaced by another content.
+Every file is written beside and renamed, and none but amendments and index is ever replaced by another content.
 """
 
 from __future__ import annotations
@@ -12,26 +12,28 @@ import re
 import secrets
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 from pyarrow.fs import FileSelector, FileSystem, FileType, LocalFileSystem, SubTreeFileSystem
 
+from analysis.amendments import amend_path
 from analysis.errors import BadInput
-from analysis.ledger.ledger_index import DamagedResults, NotOurs, ResultsFile, of_rides, write_index, write_results
+from analysis.ledger.ledger_index import NotOurs, ResultsFile, write_index, write_results
+from analysis.ledger.ledger_snapshot import Snapshot
 from analysis.ledger.one_writer import one_writer
-from analysis.ledger.segment_results import RIDE, SCHEMA
+from analysis.ledger.results_schema import recording_of, results_key
 from analysis.safe_text import file_slug, safe_text
 
 RECORDINGS, RESULTS, UNFINISHED, INDEX = "recordings", "results", "unfinished", "index.parquet"
 # Each ride beside the index costs every question a file more; each renewal costs the writer all of it again.
 MOST_BESIDE_INDEX, SHARE_BESIDE_INDEX = 32, 500
 _FINGERPRINT = re.compile(r"\.([0-9a-f]{16})\.parquet")
-_DIGEST = re.compile(r"([0-9a-f]{64})\.parquet")
+_KEY = re.compile(r"([0-9a-f]{64}(?:-[0-9a-f]{64})?)\.parquet")
 _PIECE = 1 << 20
 
 
@@ -61,25 +63,34 @@ class LedgerFolder:
     def recording_names(self) -> list[str]:
         return sorted(n for n in self._names(RECORDINGS) if n.endswith(".parquet"))
 
-    def digests(self) -> frozenset[str]:
-        """Of the recordings that have results."""
-        return frozenset(m[1] for n in self._names(RESULTS) if (m := _DIGEST.fullmatch(n)))
+    def name_for(self, source: Path, sha256: str) -> str:
+        """What this recording is called in the ledger, or would be, were it put there."""
+        known = (n for n in self.recording_names() if fingerprint_in(n) == sha256[:16])
+        return next(known, recording_name(source, sha256))
 
-    def put_recording(self, source: Path, sha256: str) -> None:
+    def keys(self) -> frozenset[str]:
+        """Of all results that there are (`results_key`)."""
+        return frozenset(m[1] for n in self._names(RESULTS) if (m := _KEY.fullmatch(n)))
+
+    def put_recording(self, source: Path, sha256: str, name: str) -> None:
         """Copy it in and read it back. :raises BadInput: where the copy is not what was read before."""
-        name = recording_name(source, sha256)
+        self._copy(source, f"{RECORDINGS}/{name}", sha256)
 
-        def copy(out: Any) -> None:
-            with source.open("rb") as data:
-                shutil.copyfileobj(data, out, _PIECE)
+    def put_amendments(self, source: Path, sha256: str, name: str) -> None:
+        """Beside the recording of that name, in place of those that were there; else as `put_recording`."""
+        self._copy(source, f"{RECORDINGS}/{_amendments_name(name)}", sha256)
 
-        self._put(f"{RECORDINGS}/{name}", copy, sha256)
+    def amendments_sha256(self, name: str) -> str | None:
+        """Of what is kept beside the recording of that name; None where nothing is."""
+        path = f"{RECORDINGS}/{_amendments_name(name)}"
+        there: Any = self.files.get_file_info(path)
+        return self._sha256(path) if there.type == FileType.File else None
 
-    def put_results(self, sha256: str, table: pa.Table) -> None:
-        self._put(f"{RESULTS}/{sha256}.parquet", lambda out: write_results(table, out))
+    def put_results(self, key: str, table: pa.Table) -> None:
+        self._put(f"{RESULTS}/{key}.parquet", lambda out: write_results(table, out))
 
-    def remove_results(self, sha256: str) -> None:
-        self.files.delete_file(f"{RESULTS}/{sha256}.parquet")
+    def remove_results(self, key: str) -> None:
+        self.files.delete_file(f"{RESULTS}/{key}.parquet")
 
     def write_index(self, snapshot: Snapshot) -> None:
         self._put(INDEX, lambda out: write_index(snapshot.sources, out))
@@ -88,27 +99,48 @@ class LedgerFolder:
         """Of a recording as it is now."""
         return self._sha256(f"{RECORDINGS}/{name}")
 
-    def results_file(self, sha256: str) -> ResultsFile:
+    def results_file(self, key: str) -> ResultsFile:
         """:raises NotOurs:, OSError, pa.ArrowException: where it cannot be read."""
-        return ResultsFile(self.files.open_input_file(f"{RESULTS}/{sha256}.parquet"))
+        return ResultsFile(self.files.open_input_file(f"{RESULTS}/{key}.parquet"))
 
     def snapshot(self) -> Snapshot:
         """What is there now; a writer who comes later does not change it."""
         # The index first: what it lacks is then surely in the list.
         index = self._index()
-        return Snapshot(self, index, self.digests())
+        return Snapshot(self.results_file, index, self._counting(self.keys()))
 
     @contextlib.contextmanager
     def local_copy(self, name: str) -> Iterator[Path]:
-        """A recording as a file on this machine."""
+        """A recording as a file on this machine, with its amendments beside it."""
         if self.root is not None:
             yield self.root / RECORDINGS / name
             return
+        amended = [_amendments_name(name)] if self.amendments_sha256(name) is not None else []
         with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / name
-            with path.open("wb") as out, self.files.open_input_stream(f"{RECORDINGS}/{name}") as data:
-                shutil.copyfileobj(data, out, _PIECE)
-            yield path
+            for each in (name, *amended):
+                with (
+                    (Path(folder) / each).open("wb") as out,
+                    self.files.open_input_stream(f"{RECORDINGS}/{each}") as data,
+                ):
+                    shutil.copyfileobj(data, out, _PIECE)
+            yield Path(folder) / name
+
+    def _counting(self, keys: frozenset[str]) -> frozenset[str]:
+        """One of each recording. A writer who puts new amendments in place of others may die before he has removed
+
+        the older results: those that fit the amendments count.
+        """
+        counts = Counter(recording_of(key) for key in keys)
+        twice = {sha256 for sha256, count in counts.items() if count > 1}
+        if not twice:
+            return keys
+        names = {n: sha256 for n in self.recording_names() for sha256 in twice if fingerprint_in(n) == sha256[:16]}
+        fitting = {results_key(sha256, self.amendments_sha256(name)) for name, sha256 in names.items()}
+        found = {key for key in keys if recording_of(key) not in twice}
+        for sha256 in twice:
+            rivals = sorted(key for key in keys if recording_of(key) == sha256)
+            found.add(next((key for key in rivals if key in fitting), rivals[-1]))
+        return frozenset(found)
 
     def _index(self) -> ResultsFile | None:
         try:
@@ -123,6 +155,13 @@ class LedgerFolder:
             return []
         found = self.files.get_file_info(FileSelector(folder, allow_not_found=True))
         return [info.base_name for info in found if info.type == FileType.File]
+
+    def _copy(self, source: Path, name: str, sha256: str) -> None:
+        def copy(out: Any) -> None:
+            with source.open("rb") as data:
+                shutil.copyfileobj(data, out, _PIECE)
+
+        self._put(name, copy, sha256)
 
     def _put(self, name: str, write: Callable[[Any], None], sha256: str | None = None) -> None:
         beside = f"{UNFINISHED}/{secrets.token_hex(8)}"
@@ -154,73 +193,13 @@ class LedgerFolder:
         return digest.hexdigest()
 
 
-@dataclass(frozen=True)
-class Snapshot:
-    """The results of all rides at one moment, from the index and from the files that it lacks."""
-
-    folder: LedgerFolder
-    index: ResultsFile | None
-    digests: frozenset[str]
-
-    @cached_property
-    def covered(self) -> frozenset[str]:
-        if self.index is None:
-            return frozenset()
-        try:
-            return frozenset(self.index.rows(RIDE, ["sha256"])["sha256"].to_pylist())
-        except DamagedResults:  # a damaged index is as good as none
-            return frozenset()
-
-    @cached_property
-    def _opened(self) -> tuple[tuple[tuple[str, ResultsFile], ...], tuple[str, ...]]:
-        opened, unreadable = [], []
-        for sha256 in sorted(self.digests - self.covered):
-            try:
-                opened.append((sha256, self.folder.results_file(sha256)))
-            except (OSError, NotOurs, pa.ArrowException):
-                unreadable.append(sha256)
-        return tuple(opened), tuple(unreadable)
-
-    @property
-    def beside(self) -> int:
-        """How many rides are read from files of their own."""
-        return len(self._opened[0])
-
-    @property
-    def unreadable(self) -> tuple[str, ...]:
-        """Digests of recordings whose results are damaged, or of another version."""
-        return self._opened[1]
-
-    @cached_property
-    def sources(self) -> tuple[tuple[ResultsFile, frozenset[str] | None], ...]:
-        """Every file, and of the index the rides that still count."""
-        own = [(file, None) for _, file in self._opened[0]]
-        if self.index is None or not self.covered:
-            return tuple(own)
-        return ((self.index, self.covered & self.digests), *own)
-
-    def rows(self, row: str, columns: Sequence[str], **wanted: str) -> pa.Table:
-        """Of one kind, with these values; in no particular order."""
-        parts = []
-        for file, rides in self.sources:
-            all_count = rides is None or rides == self.covered
-            needed = list(columns) if all_count else [*columns, *({"sha256"} - set(columns))]
-            table = file.rows(row, needed, wanted)
-            parts.append(
-                (table if all_count else of_rides(table, pa.array(sorted(rides or ()), pa.string()))).select(
-                    list(columns)
-                )
-            )
-        return pa.concat_tables(parts) if parts else _nothing(columns)
-
-
-def _nothing(columns: Sequence[str]) -> pa.Table:
-    return pa.schema([SCHEMA.field(name) for name in columns]).empty_table()
-
-
 def recording_name(source: Path, sha256: str) -> str:
     """In a ledger: as it was called, with the start of its digest."""
     return f"{file_slug(source.stem)}.{sha256[:16]}.parquet"
+
+
+def _amendments_name(recording: str) -> str:
+    return amend_path(Path(recording)).name
 
 
 def fingerprint_in(name: str) -> str | None:

@@ -16,15 +16,16 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from analysis.errors import BadInput
-from analysis.ledger.segment_results import (
+from analysis.ledger.results_schema import (
     FIELDS,
     FIELDS_OF,
     METER,
+    READABLE_VERSIONS,
     RESULTS_KEY,
-    RESULTS_VERSION,
     RIDE,
     SCHEMA,
     SEGMENT,
+    SINCE_2,
 )
 from analysis.safe_text import safe_text
 
@@ -32,11 +33,13 @@ ROWS_PER_GROUP = 32_768
 ROWS_AT_ONCE = 8 * ROWS_PER_GROUP
 _KINDS = (METER, RIDE, SEGMENT)
 _ORDER = ("unit", "start_utc_ns", "session", "meter", "segment_no")
-_WORDS = [name for name, kind in FIELDS.items() if kind == pa.string()]
+# A file of version 1 lacks the newest columns, and must not be asked for them when it is opened.
+_WORDS = [name for name, kind in FIELDS.items() if kind == pa.string() and name not in SINCE_2]
+KEY_COLUMNS = ("sha256", "amendments_sha256")
 
 
 class NotOurs(Exception):
-    """A file without results of this version in it."""
+    """A file without results in it, or of a version that is not known here."""
 
 
 class DamagedResults(BadInput):
@@ -87,7 +90,7 @@ class ResultsFile:
         except (ValueError, LookupError, TypeError) as fault:
             raise NotOurs("it is no Parquet file of this kind") from fault
         about = self._file.schema_arrow.metadata or {}
-        if about.get(RESULTS_KEY) != str(RESULTS_VERSION).encode():
+        if about.get(RESULTS_KEY) not in [str(version).encode() for version in READABLE_VERSIONS]:
             raise NotOurs("its results are of another version")
         self.about: dict[bytes, bytes] = about
 
@@ -102,18 +105,21 @@ class ResultsFile:
     def _rows(self, row: str, columns: Sequence[str], wanted: dict[str, str] | None) -> pa.Table:
         conditions = {"row": row, **(wanted or {})}
         groups = self._groups(conditions)
-        needed = list(dict.fromkeys([*columns, *conditions]))
         if not groups:
             return _nothing(columns)
-        table = self._file.read_row_groups(groups, columns=needed)
+        table = self._file.read_row_groups(groups, columns=self._there([*columns, *conditions]))
         for name, value in conditions.items():
             table = table.filter(pc.equal(table[name].cast(pa.string()), value))
-        return plain(table.select(columns))
+        return plain(table, columns)
 
     def all(self) -> pa.Table:
         """Everything in it. :raises DamagedResults:"""
         with _damage_told():
-            return plain(self._file.read())
+            return plain(self._file.read(), tuple(FIELDS))
+
+    def _there(self, columns: Sequence[str]) -> list[str]:
+        """Those that a file of its version has."""
+        return [name for name in dict.fromkeys(columns) if name in self._file.schema_arrow.names]
 
     def rows_of_units(self, row: str, columns: Sequence[str], units: Units) -> pa.Table:
         """The rows of one kind whose unit lies within these. :raises DamagedResults:"""
@@ -126,8 +132,9 @@ class ResultsFile:
         groups = [n for n in self._groups({"row": row}) if units.may_be_in(metadata.row_group(n).column(place))]
         if not groups:
             return _nothing(columns)
-        table = self._file.read_row_groups(groups, columns=list(columns))
-        return plain(table.filter(pc.and_(pc.equal(table["row"].cast(pa.string()), row), units.holds(table["unit"]))))
+        table = self._file.read_row_groups(groups, columns=self._there(columns))
+        wanted = pc.and_(pc.equal(table["row"].cast(pa.string()), row), units.holds(table["unit"]))
+        return plain(table.filter(wanted), columns)
 
     def _places(self) -> dict[str, int]:
         """Of the stored columns: lists of several fields are stored as several, so these are not the table's."""
@@ -151,9 +158,14 @@ def _may_hold(group: Any, column: int, value: str) -> bool:
     return bool(statistics.min <= value <= statistics.max)
 
 
-def plain(table: pa.Table) -> pa.Table:
-    """Text as text, whether it was read as a dictionary or not, so that tables can be joined."""
-    return table.cast(pa.schema([SCHEMA.field(name) for name in table.column_names]))
+def plain(table: pa.Table, columns: Sequence[str]) -> pa.Table:
+    """These columns: text as text, whether it was read as a dictionary or not, and null where the file has none."""
+    there = set(table.column_names)
+    found = [
+        table[name].cast(FIELDS[name]) if name in there else pa.nulls(table.num_rows, FIELDS[name])
+        for name in columns
+    ]
+    return pa.table(found, schema=_schema(columns))
 
 
 def write_results(table: pa.Table, out: Any) -> None:
@@ -178,7 +190,8 @@ def write_index(
                 parts.append(new.filter(units.holds(new["unit"])))
                 merged = _in_order(pa.concat_tables([part.select(names) for part in parts]))
                 for first in range(0, merged.num_rows, ROWS_PER_GROUP):
-                    writer.write_table(_filled(merged.slice(first, ROWS_PER_GROUP)))
+                    # The columns of the other kinds stay empty.
+                    writer.write_table(plain(merged.slice(first, ROWS_PER_GROUP), tuple(FIELDS)))
 
 
 def _portions(tables: Sequence[pa.Table], rows_at_once: int) -> Iterator[Units]:
@@ -203,22 +216,22 @@ def _with_unit(names: Sequence[str]) -> list[str]:
     return list(dict.fromkeys([*names, "unit"]))
 
 
-def _filled(table: pa.Table) -> pa.Table:
-    """With the columns of the other kinds, which stay empty."""
-    there = set(table.column_names)
-    columns = [
-        table[name] if name in there else pa.nulls(table.num_rows, kind).cast(kind) for name, kind in FIELDS.items()
-    ]
-    return pa.table(columns, schema=SCHEMA)
-
-
 def of_rides(table: pa.Table, rides: pa.Array) -> pa.Table:
-    """Rows of the recordings with these digests."""
-    return table.filter(pc.is_in(table["sha256"], rides))
+    """Rows of the results with these keys."""
+    return table.filter(pc.is_in(keys_of(table), rides))
+
+
+def keys_of(table: pa.Table) -> pa.ChunkedArray:
+    """`results_key` of each row."""
+    return pc.binary_join_element_wise(*(table[name] for name in KEY_COLUMNS), "-", null_handling="skip")
+
+
+def _schema(columns: Sequence[str]) -> pa.Schema:
+    return pa.schema([SCHEMA.field(name) for name in columns])
 
 
 def _nothing(columns: Sequence[str]) -> pa.Table:
-    return pa.schema([SCHEMA.field(name) for name in columns]).empty_table()
+    return _schema(columns).empty_table()
 
 
 def _in_order(table: pa.Table) -> pa.Table:

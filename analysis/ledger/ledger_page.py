@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from analysis.ledger import ledger_words as words
 from analysis.ledger.ledger_figures import network_svg, time_svg
-from analysis.ledger.ledger_folder import Snapshot
+from analysis.ledger.ledger_snapshot import Snapshot
 from analysis.ledger.page_frame import Key, partner_keys, rendered
 from analysis.ledger.unit_history import UnitHistory, unit_history
 from analysis.ledger.unit_rides import known_units
@@ -72,6 +72,7 @@ def _unit(history: UnitHistory) -> ShownUnit:
         *map(words.drift_sentence, history.drifts),
         words.battery_sentence(history.battery, facts["claimed_battery_h"]),
         *(f"Part: {words.part_words(part)}." for part in facts["parts"] or []),
+        *(sentence for ride in history.rides for sentence in words.correction_sentences(ride)),
     ]
     return ShownUnit(
         history=history,

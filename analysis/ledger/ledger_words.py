@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from analysis.ledger.battery_life import BatteryLife
@@ -38,6 +39,22 @@ def pair_words(pair: PairRide) -> str:
         return f"nothing to compare with {pair.partner}"
     half = f" ± {pair.half_width_pct:.2f}" if math.isfinite(pair.half_width_pct) else ""
     return f"{pair.away_pct:+.2f}{half} % from {pair.partner}: {pair.word}"
+
+
+def correction_sentences(ride: UnitRide) -> Iterable[str]:
+    """What was changed about a ride afterwards and why, and what was said without it; none where nothing was."""
+    when = when_words(ride.start_utc_ns)
+    for change in ride.facts["amendments"] or []:
+        yield f"Ride of {when}, amended {change}."
+    for pair in ride.pairs if ride.facts["amendments"] else ():
+        if pair.as_recorded_word is not None:
+            recorded = replace(
+                pair,
+                away_pct=pair.as_recorded_pct,
+                half_width_pct=pair.as_recorded_half_width_pct,
+                word=pair.as_recorded_word,
+            )
+            yield f"Ride of {when}, as recorded: {pair_words(recorded)}; with the amendments: {pair_words(pair)}."
 
 
 def zero_words(ride: UnitRide) -> str:
@@ -130,6 +147,16 @@ def open_questions(history: UnitHistory) -> Iterable[str]:
     if not history.pairs:
         yield "It was never compared with another unit of the ledger."
     yield from _verdict_questions(history)
+    yield from _amended_questions(rides)
+
+
+def _amended_questions(rides: Sequence[UnitRide]) -> Iterable[str]:
+    for ride in rides:
+        for pair in ride.pairs:
+            before = pair.as_recorded_word
+            if before is not None and before != pair.word:
+                when = when_words(ride.start_utc_ns)
+                yield f"Against {pair.partner} the ride of {when} says {pair.word} as amended; as recorded, {before}."
 
 
 def _identity_questions(rides: Sequence[UnitRide]) -> Iterable[str]:
@@ -184,6 +211,10 @@ def comparison_notes(found: RideComparison) -> Iterable[str]:
         yield "The rides have different drivetrains; what the chain explains was taken out with each one's own loss."
     if (a["start_utc_ns"] or 0) > (b["start_utc_ns"] or 0):
         yield "The first ride is the later one: before and after are as given, not in order of time."
+    for name, ride in (("before", a), ("after", b)):
+        if ride["amendments"]:
+            changes = counted(len(ride["amendments"]), "amendment")
+            yield f"The ride {name} was judged with {changes}; `wattproof ledger show UNIT` tells them."
     if found.left_out:
         yield f"In one of the rides only: {', '.join(found.left_out)}."
     if not found.pairs:

@@ -10,8 +10,8 @@ from typing import Any, Literal
 from analysis.bench_file import BEHIND_CHAIN
 from analysis.bench_model import MountedMeter, Reading, RideObservations, SegmentReadings
 from analysis.comparison import APART, ASSUMED_CLAIM_PCT
-from analysis.ledger.ledger_folder import Snapshot
-from analysis.ledger.segment_results import METER, RIDE, SEGMENT
+from analysis.ledger.ledger_snapshot import Snapshot
+from analysis.ledger.results_schema import METER, RIDE, SEGMENT
 from analysis.mean_interval import student_t
 from analysis.tolerance import ChainLoss
 

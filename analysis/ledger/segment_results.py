@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
+from analysis.amendments import change_words
 from analysis.bench_file import Meter, meter_streams
 from analysis.comparison import Comparison
 from analysis.judge import Judged
+from analysis.ledger.results_schema import FIGURES, METER, PART, RIDE, SCHEMA, SEGMENT
 from analysis.meter_figures import MeterFigures
 from analysis.recording_reader import Recording
 from analysis.ride_verdict import RideVerdict
@@ -20,116 +22,8 @@ from analysis.rows import Event
 from analysis.safe_text import safe_text
 from analysis.segments import Segment
 from analysis.verdict import Judgement
-from analysis.version import product_version
 
-RESULTS_VERSION = 1
-RESULTS_KEY = b"wattproof_results"
-PRODUCT_KEY = b"wattproof_version"
-RIDE, METER, SEGMENT = "ride", "meter", "segment"
-LONGEST_TEXT = 200
-
-_TEXT, _NUMBER, _WHOLE, _FLAG = pa.string(), pa.float64(), pa.int64(), pa.bool_()
-_ZERO = pa.struct([("at_s", _NUMBER), ("result", _TEXT), ("raw", _NUMBER), ("unit", _TEXT), ("offset_nm", _NUMBER)])
-_PART = pa.struct(
-    [("name", _TEXT), ("mass_g", _NUMBER), ("claimed_mass_g", _NUMBER), ("price", _NUMBER), ("currency", _TEXT)]
-)
-_RIDE_FIELDS = {
-    "row": _TEXT,
-    "session": _TEXT,
-    "sha256": _TEXT,
-    "recording": _TEXT,  # the file's name in the ledger
-    "start_utc_ns": _WHOLE,
-    "length_s": _NUMBER,
-    "bench": _TEXT,
-    "plan": _TEXT,
-    "clean": _FLAG,
-    "meters": _WHOLE,
-    "drivetrain": _TEXT,
-    "loss_pct": _NUMBER,
-    "loss_sd_pct": _NUMBER,
-    "drag_nm": _NUMBER,
-    "drag_sd_nm": _NUMBER,
-    "floor_w": _NUMBER,
-}
-_METER_FIELDS = {
-    "meter": _TEXT,
-    "unit": _TEXT,
-    "place": _TEXT,
-    "sides": _TEXT,
-    "claim_pct": _NUMBER,
-    "model": _TEXT,
-    "serial": _TEXT,
-    "firmware": _TEXT,
-    "reference": _TEXT,
-    "reference_unit": _TEXT,
-    "reference_firmware": _TEXT,
-    "reference_place": _TEXT,
-}
-_UNIT_FIELDS = {
-    "expected_firmware": _TEXT,
-    "claimed_battery_h": _NUMBER,
-    "mounted": _TEXT,
-    "battery_first_pct": _NUMBER,
-    "battery_last_pct": _NUMBER,
-    "temperature_c": _NUMBER,
-    "zero_offsets": pa.list_(_ZERO),
-    "parts": pa.list_(_PART),
-    "reason": _TEXT,
-    "segments_judged": _WHOLE,
-    "more_segments_to_decide": _WHOLE,
-    "sprints": _WHOLE,
-    "sprints_away_pct": _NUMBER,
-    "sprints_verdict": _TEXT,
-}
-_SEGMENT_FIELDS = {
-    "segment_no": _WHOLE,
-    "segment": _TEXT,
-    "repeat_no": _WHOLE,
-    "step_kind": _TEXT,
-    "posture": _TEXT,
-    "judged_s": _NUMBER,
-}
-_FIGURES = (
-    "mean_power_w",
-    "work_kj",
-    "greatest_1s_w",
-    "greatest_5s_w",
-    "mean_cadence_rpm",
-    "mean_torque_nm",
-    "left_share_pct",
-    "coverage_pct",
-    "gaps",
-)
-_COMPARED_FIELDS = {
-    "compared_s": _NUMBER,
-    "reference_w": _NUMBER,
-    "difference_pct": _NUMBER,
-    "long_run_variance_pct2_s": _NUMBER,
-    "degrees_of_freedom": _NUMBER,
-    "too_short": _FLAG,
-    "expected_ratio": _NUMBER,
-    "expected_sd_pct": _NUMBER,
-    "away_pct": _NUMBER,
-    "away_half_width_pct": _NUMBER,
-    "tolerance_pct": _NUMBER,
-    "verdict": _TEXT,
-}
-FIELDS: Mapping[str, pa.DataType] = {
-    **_RIDE_FIELDS,
-    **_METER_FIELDS,
-    **_UNIT_FIELDS,
-    **_SEGMENT_FIELDS,
-    **dict.fromkeys(_FIGURES, _NUMBER),
-    "balance_reference": _TEXT,  # "left": whose share left_share_pct is; null where the meter does not say
-    **_COMPARED_FIELDS,
-}
-FIELDS_OF: Mapping[str, tuple[str, ...]] = {
-    RIDE: tuple(_RIDE_FIELDS),
-    METER: tuple(name for name in FIELDS if name not in _SEGMENT_FIELDS),
-    SEGMENT: tuple(name for name in FIELDS if name not in _UNIT_FIELDS),
-}
-_ABOUT = {RESULTS_KEY: str(RESULTS_VERSION).encode(), PRODUCT_KEY: product_version().encode()}
-SCHEMA = pa.schema(list(FIELDS.items()), metadata=_ABOUT)
+LONGEST_TEXT, LONGEST_CHANGE = 200, 600
 
 
 def session_of(session_id: str) -> str:
@@ -140,12 +34,15 @@ def session_of(session_id: str) -> str:
 
 def segment_results(recording: Recording, judged: Judged, sha256: str, file_name: str) -> pa.Table:
     """One row per entity of `FIELDS`; what does not belong to it, or cannot be said, is null."""
+    amended = recording.amendments
     ride = {**_ride(recording), "sha256": sha256, "recording": file_name}
+    ride |= {"amendments_sha256": None if amended is None else amended.sha256}
+    changes = {"amendments": [] if amended is None else [change_words(change) for change in amended.changes]}
     about = {m.name: m for m in recording.bench.meter}
     facts = {name: _meter(meter, about.get(str(judged.reference)), recording) for name, meter in about.items()}
-    rows: list[dict[str, Any]] = [{**ride, "row": RIDE}]
+    rows: list[dict[str, Any]] = [{**ride, **changes, "row": RIDE}]
     for name, meter in about.items():
-        of_unit = _unit(meter, recording)
+        of_unit = {**_unit(meter, recording), **changes, **_as_recorded((judged.as_recorded or {}).get(name))}
         figures, verdict = judged.ride.meters.get(name), judged.verdicts.get(name)
         sprints = {} if judged.whole.sprints is None else _sprints(judged.whole.sprints.judgements.get(name))
         compared = {} if verdict is None else _verdict(verdict)
@@ -160,14 +57,14 @@ def segment_results(recording: Recording, judged: Judged, sha256: str, file_name
     return pa.Table.from_pylist([_known(row) for row in rows], schema=SCHEMA)
 
 
-def _known(value: Any) -> Any:
+def _known(value: Any, limit: int = LONGEST_TEXT) -> Any:
     if isinstance(value, dict):
-        return {key: _known(v) for key, v in value.items()}
+        return {key: _known(v, LONGEST_CHANGE if key == "amendments" else limit) for key, v in value.items()}
     if isinstance(value, list):
-        return [_known(v) for v in value]
+        return [_known(v, limit) for v in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
-    return safe_text(value, LONGEST_TEXT) if isinstance(value, str) else value
+    return safe_text(value, limit) if isinstance(value, str) else value
 
 
 def _ride(recording: Recording) -> dict[str, Any]:
@@ -235,7 +132,7 @@ def _unit(meter: Meter, recording: Recording) -> dict[str, Any]:
         "battery_last_pct": float(battery[-1]) if battery.size else told,
         "temperature_c": None if warmth is None else float(warmth.mean()),
         "zero_offsets": list(_zero_offsets(meter, recording)),
-        "parts": [{name: getattr(part, name) for name in _PART.names} for part in meter.parts],
+        "parts": [{name: getattr(part, name) for name in PART.names} for part in meter.parts],
     }
 
 
@@ -254,7 +151,7 @@ def _number(value: Any) -> float | None:
 def _figures(figures: MeterFigures | None) -> dict[str, Any]:
     if figures is None:
         return {}
-    numbers = {name: float(getattr(figures, name)) for name in _FIGURES}
+    numbers = {name: float(getattr(figures, name)) for name in FIGURES}
     return {**numbers, "balance_reference": figures.balance_reference}
 
 
@@ -292,6 +189,16 @@ def _verdict(verdict: RideVerdict) -> dict[str, Any]:
         "reason": judgement.reason or None,
         "segments_judged": judgement.repeats,
         "more_segments_to_decide": judgement.more_repeats,
+    }
+
+
+def _as_recorded(verdict: RideVerdict | None) -> dict[str, Any]:
+    if verdict is None:
+        return {}
+    return {
+        "as_recorded_verdict": verdict.judgement.word,
+        "as_recorded_away_pct": verdict.judgement.away_pct,
+        "as_recorded_away_half_width_pct": verdict.judgement.half_width_pct,
     }
 
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from analysis.comparison import ASSUMED_CLAIM_PCT
 from analysis.ledger.battery_life import BatteryLife, battery_life
-from analysis.ledger.ledger_folder import Snapshot
+from analysis.ledger.ledger_snapshot import Snapshot
 from analysis.ledger.repeatability import Precision, more_sessions, precision
 from analysis.ledger.ride_scatter import Estimate, Reading, mean_of_rides, slope_within, step_between
 from analysis.ledger.unit_rides import PairRide, Step, UnitRide, unit_rides, unit_steps

@@ -17,12 +17,12 @@ WIDTH = 80
 
 
 def ride_lines(rides: Sequence[Mapping[str, Any]]) -> Iterable[str]:
-    """One line a ride: session, start, length, bench."""
+    """One line a ride: session, start, length, bench, and whether it was amended."""
     for ride in rides:
         minutes = f"{(ride['length_s'] or 0) / 60:6.0f} min"
-        yield _plain(
-            f"{ride['session'][:12]:<12}  {words.when_words(ride['start_utc_ns']):<16} {minutes}  {ride['bench']}"
-        )
+        amended = ", amended" if ride["amendments"] else ""
+        start = words.when_words(ride["start_utc_ns"])
+        yield _plain(f"{ride['session'][:12]:<12}  {start:<16} {minutes}  {ride['bench']}{amended}")
 
 
 def unit_lines(history: UnitHistory) -> Iterable[str]:
@@ -37,6 +37,7 @@ def unit_lines(history: UnitHistory) -> Iterable[str]:
             if ride.place == place:
                 yield from _ride(ride)
     sections = {
+        "Amended after riding": [s for ride in history.rides for s in words.correction_sentences(ride)],
         "Firmware": [*map(words.epoch_sentence, history.epochs), *map(words.step_sentence, history.steps)],
         "Drift": list(map(words.drift_sentence, history.drifts)),
         "Battery": [words.battery_sentence(history.battery, facts["claimed_battery_h"])],
@@ -76,6 +77,7 @@ def _ride(ride: UnitRide) -> Iterable[str]:
         ride.firmware or "",
         "" if warmth is None else f"{warmth:.0f} °C",
         "" if ride.facts["clean"] else "recovered",
+        "amended" if ride.facts["amendments"] else "",
     ]
     about = "".join(f", {word}" for word in told if word)
     yield _plain(

@@ -26,6 +26,7 @@ class ShownRide:
     warmth: str
     pairs: tuple[str, ...]
     sprints: str
+    amended: bool
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,7 @@ def unit_page(history: UnitHistory) -> str:
             words.fitness_sentence(history.unit, history.fitness),
         ],
         places=_places(history.rides),
+        amended=[sentence for ride in history.rides for sentence in words.correction_sentences(ride)],
         questions=list(words.open_questions(history)),
     )
 
@@ -117,4 +119,5 @@ def _ride(ride: UnitRide) -> ShownRide:
         sprints=f"{sprints} by work {ride.facts['sprints_away_pct']:+.1f} %: {ride.facts['sprints_verdict']}"
         if sprints
         else UNKNOWN,
+        amended=bool(ride.facts["amendments"]),
     )

@@ -12,8 +12,8 @@ import pyarrow.compute as pc
 
 from analysis.comparison import APART
 from analysis.errors import BadInput
-from analysis.ledger.ledger_folder import Snapshot
-from analysis.ledger.segment_results import METER, SEGMENT
+from analysis.ledger.ledger_snapshot import Snapshot
+from analysis.ledger.results_schema import METER, SEGMENT
 from analysis.safe_text import safe_text
 from analysis.verdict import Word
 
@@ -22,11 +22,13 @@ _OWN = (
     *("meter", "unit", "place", "claim_pct", "model", "serial", "firmware", "expected_firmware"),
     *("claimed_battery_h", "mounted", "battery_first_pct", "battery_last_pct", "temperature_c"),
     *("zero_offsets", "parts", "mean_power_w", "sprints", "sprints_away_pct", "sprints_verdict"),
+    *("amendments", "amendments_sha256"),
 )
 _COMPARED = (
     *("session", "start_utc_ns", "unit", "firmware", "place", "reference_unit", "reference_firmware"),
     *("reference_place", "difference_pct", "away_pct", "away_half_width_pct", "tolerance_pct", "verdict"),
     *("segments_judged", "more_segments_to_decide"),
+    *("as_recorded_verdict", "as_recorded_away_pct", "as_recorded_away_half_width_pct"),
 )
 _STEPS = (
     *("session", "start_utc_ns", "unit", "firmware", "reference_unit", "reference_firmware", "segment"),
@@ -36,7 +38,10 @@ _STEPS = (
 
 @dataclass(frozen=True)
 class PairRide:
-    """One unit against another in one ride: away from what is expected, in % of it. Half-width inf where unknown."""
+    """One unit against another in one ride: away from what is expected, in % of it. Half-width inf where unknown.
+
+    `as_recorded_` tells the same without the amendments of the ride; the word is None where there are none.
+    """
 
     session: str
     start_utc_ns: int | None
@@ -48,6 +53,9 @@ class PairRide:
     tolerance_pct: float
     word: Word
     more_segments: int | None
+    as_recorded_word: Word | None = None
+    as_recorded_pct: float = math.nan
+    as_recorded_half_width_pct: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -140,14 +148,15 @@ def from_the_other_side(away_pct: float, half_width_pct: float) -> tuple[float, 
     return 100 * (1 / ratio - 1), half_width_pct / ratio**2
 
 
-def _seen(row: Mapping[str, Any], flip: bool) -> tuple[float, float]:
-    away = math.nan if row["away_pct"] is None else row["away_pct"]
-    half = math.inf if row["away_half_width_pct"] is None else row["away_half_width_pct"]
+def _seen(row: Mapping[str, Any], flip: bool, which: str = "") -> tuple[float, float]:
+    away = math.nan if row[f"{which}away_pct"] is None else row[f"{which}away_pct"]
+    half = math.inf if (width := row[f"{which}away_half_width_pct"]) is None else width
     return from_the_other_side(away, half) if flip and away > -100 else (away, half)
 
 
 def _pair(row: Mapping[str, Any], flip: bool) -> PairRide:
     away, half = _seen(row, flip)
+    recorded, recorded_half = _seen(row, flip, "as_recorded_")
     own, other = ("reference_firmware", "firmware") if flip else ("firmware", "reference_firmware")
     return PairRide(
         session=row["session"],
@@ -160,6 +169,9 @@ def _pair(row: Mapping[str, Any], flip: bool) -> PairRide:
         tolerance_pct=math.nan if row["tolerance_pct"] is None else row["tolerance_pct"],
         word=row["verdict"] or "undecided",
         more_segments=row["more_segments_to_decide"],
+        as_recorded_word=row["as_recorded_verdict"],
+        as_recorded_pct=recorded,
+        as_recorded_half_width_pct=recorded_half,
     )
 
 

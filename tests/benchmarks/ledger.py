@@ -25,7 +25,7 @@ from analysis.ledger.compare_rides import compare_rides, known_rides
 from analysis.ledger.ledger_folder import INDEX, RESULTS, open_ledger
 from analysis.ledger.ledger_index import ROWS_PER_GROUP
 from analysis.ledger.network import network
-from analysis.ledger.segment_results import FIELDS, METER, RIDE, SCHEMA, SEGMENT
+from analysis.ledger.results_schema import FIELDS, METER, RIDE, SCHEMA, SEGMENT
 from analysis.ledger.unit_history import unit_history
 from analysis.ledger.unit_rides import _COMPARED, _OWN, _STEPS, known_units
 from recorder.host_clock import SystemClock
@@ -146,7 +146,7 @@ def ask(place: Path, rides: int) -> None:
     shown = [*_OWN, *_COMPARED, *_STEPS]
     a, b = f"{rides // 2:032x}", f"{rides // 2 + UNITS:032x}"
     questions: dict[str, tuple[Callable[[], object], Sequence[str]]] = {
-        "names of the files": (folder.digests, ["sha256"]),
+        "names of the files": (folder.keys, ["sha256"]),
         "list": (lambda: known_rides(folder.snapshot()), listed),
         "units": (lambda: known_units(folder.snapshot()), ["unit"]),
         "show UNIT": (lambda: unit_history(folder.snapshot(), "unit-7"), shown),
