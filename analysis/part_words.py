@@ -37,7 +37,7 @@ def amended_sentences(ride: Recording, as_recorded: Mapping[str, RideVerdict] | 
     several = len(ride_parts(ride)) > 1
     changes = [_changed(change, part, several) for part, found in amended for change in found.changes]
     without = [f"As recorded, without amendments: {verdict_sentence(v)}" for v in as_recorded.values()]
-    digests = [f"SHA-256 of the amendments{_of(part, several)}: {found.sha256}" for part, found in amended]
+    digests = [f"SHA-256 of the amendments{_in(part, several)}: {found.sha256}" for part, found in amended]
     return [*changes, *without, *digests]
 
 
@@ -57,9 +57,12 @@ def _unlinked(parts: tuple[Part, ...]) -> Iterator[str]:
 
 
 def _changed(change: Change, part: Part, several: bool) -> str:
-    here = "" if change.segment_no is None else f" (segment {change.segment_no + part.numbers_before} of the ride)"
-    return f"Amended{_of(part, several)} {change_words(change)}{here if part.numbers_before else ''}."
+    told = f"Amended{_in(part, several)} {change_words(change)}."
+    number = change.segment_no
+    if number is None or not part.numbers_before:
+        return told
+    return f"{told} Its segment {number} is segment {number + part.numbers_before} of the ride."
 
 
-def _of(part: Part, several: bool) -> str:
-    return f" of {part.name}" if several else ""
+def _in(part: Part, several: bool) -> str:
+    return f" in {part.name}" if several else ""

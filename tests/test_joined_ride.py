@@ -207,11 +207,11 @@ def test_each_file_keeps_its_own_numbers_in_its_amendments(tmp_path: Path) -> No
     assert judged.as_recorded is not None
     assert judged.as_recorded["Birch"].judgement.repeats == judged.verdicts["Birch"].judgement.repeats + 1 == 8
     told = " ".join(amended_sentences(ride, judged.as_recorded))
-    assert "Amended of second.parquet 2026-11-25 16:00 UTC: exclude segment 4, because: the rider answered" in told
-    assert "(segment 10 of the ride)" in told
+    assert "Amended in second.parquet 2026-11-25 16:00 UTC: exclude segment 4, because: the rider answered" in told
+    assert "answered the phone. Its segment 4 is segment 10 of the ride." in told
     for name in ("first", "second"):
         digest = hashlib.sha256((tmp_path / f"{name}.amend.toml").read_bytes()).hexdigest()
-        assert f"SHA-256 of the amendments of {name}.parquet: {digest}" in told
+        assert f"SHA-256 of the amendments in {name}.parquet: {digest}" in told
 
 
 def test_an_amendment_that_does_not_fit_names_its_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
