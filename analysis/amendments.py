@@ -45,11 +45,11 @@ class _AmendFile(TomlTable, frozen=True, kw_only=True):
 
 @dataclass(frozen=True)
 class Amendments:
-    """All changes of a ride in the order they were written, with digest and path of the file that holds them."""
+    """All changes of a ride in the order they were written, with digest and name of the file that holds them."""
 
     changes: tuple[Change, ...]
     sha256: str
-    file: str = "the amendments"
+    file_name: str = "the amendments"
 
 
 def amend_path(recording: Path) -> Path:
@@ -69,7 +69,7 @@ def read_amendments(recording: Path) -> Amendments | None:
     for number, change in enumerate(file.change, 1):
         if (problem := _problem(change)) is not None:
             raise BadAmendment(f"{safe_text(str(path), 200)}: change {number}: {problem}")
-    return Amendments(file.change, hashlib.sha256(text.encode()).hexdigest(), str(path))
+    return Amendments(file.change, hashlib.sha256(text.encode()).hexdigest(), path.name)
 
 
 def amended(segments: Sequence[Segment], amendments: Amendments, end_ns: int) -> tuple[Segment, ...]:
@@ -80,7 +80,7 @@ def amended(segments: Sequence[Segment], amendments: Amendments, end_ns: int) ->
     now = {segment.segment_no: segment for segment in segments}
     highest = max(now, default=0)
     for number, change in enumerate(amendments.changes, 1):
-        where = f"{safe_text(amendments.file, 200)}: change {number}"
+        where = f"{safe_text(amendments.file_name, 200)}: change {number}"
         if change.do != "add" and change.segment_no not in now:
             known = ", ".join(str(n) for n in sorted(now)) or "none"
             raise BadAmendment(f"{where}: there is no segment {change.segment_no}; there are {known}.")

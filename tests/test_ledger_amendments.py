@@ -156,6 +156,21 @@ def test_amendments_that_do_not_fit_change_nothing(folder: LedgerFolder, ride: P
     assert folder.amendments_sha256(folder.recording_names()[0]) == hashlib.sha256(EXCLUDE.encode()).hexdigest()
 
 
+def test_damaged_amendments_of_a_ledger_are_named_by_a_rebuild(
+    folder: LedgerFolder, ride: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    amend_path(ride).write_text(EXCLUDE)
+    add_recording(folder, ride)
+    (name,) = folder.recording_names()
+    amend_path(Path(str(folder.root)) / RECORDINGS / name).write_text("[[change]")
+    assert main(["ledger", "list", "--rebuild", "--ledger", str(folder.root)]) == 2
+    said = capsys.readouterr().err
+    assert f"skipped {name}: " in said
+    assert "amend.toml is not valid TOML" in said
+    assert add_recording(folder, ride).state == "added"
+    assert segments_kept(folder) == [1, 2, 3, 5]
+
+
 class Died(BaseException):
     """No code handles it: as with a dead process, nothing is tidied up behind it."""
 
@@ -246,6 +261,10 @@ def test_a_ledger_of_the_version_before_stays_readable_and_is_renewed(
         assert table.select(same) == wanted[kind].select(same)
         assert table["amendments_sha256"].null_count == table.num_rows
     assert unit_history(snapshot, "birch-1").rides[0].facts["amendments"] is None
+    with folder.writing():
+        folder.write_index(snapshot)
+    assert folder.snapshot().beside == 0
+    assert everything(folder) == found
     amend_path(ride).write_text(EXCLUDE)
     assert add_recording(folder, ride).state == "amended"
     assert segments_kept(folder) == [1, 2, 3, 4, 5]  # 4 is that of the other ride
