@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Mapping, Sequence
 
 from analysis.rows import Event
-from recorder.source import FindsZero, NotificationSource, RecordSink, SetsResistance
+from recorder.source import ComesLate, FindsZero, NotHere, NotificationSource, RecordSink, SetsResistance
 from recorder.zero_offset import ZeroOffsetAnswer, unreachable
 
 RETRY_S = 1.0
@@ -40,6 +40,20 @@ class CombinedSource:
 
     def live(self) -> frozenset[str]:
         return frozenset().union(*(source.live() for source in self._sources))
+
+    def ending(self) -> None:
+        for source in self._late:
+            source.ending()
+
+    def still_to_come(self) -> str:
+        return ", ".join(words for source in self._late if (words := source.still_to_come()))
+
+    def not_here(self) -> tuple[NotHere, ...]:
+        return tuple(missing for source in self._late for missing in source.not_here())
+
+    @property
+    def _late(self) -> list[ComesLate]:
+        return [source for source in self._sources if isinstance(source, ComesLate)]
 
     async def zero_offset(self, sensor: str) -> ZeroOffsetAnswer:
         if sensor in self._relayed:

@@ -183,7 +183,7 @@ async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[
     if job.ready is not None:
         keep_ready(job.ready, session)
     # To the very end: who is logged out, or presses twice, sends several, and the file is not made yet.
-    with ending_signals(run.stop):
+    with ending_signals(run.stop_at_once):
         beside = accompanied(around.companions, Riding(control, session, run), said)
         async with served(server, said), _deciding(decision, session, run), _setting(setting), beside:
             reason = await run.run()
@@ -194,9 +194,8 @@ async def _record_locked(job: RecordJob, around: Surroundings, recovered: tuple[
             close_by_s = asyncio.get_running_loop().time() + CLOSE_S
             await journal.finish({"reason": reason, "finished_ns": end_ns})
             path = await _finished(journal, around)
-            summary = Summary(
-                path, None if path else journal.paths[0], end_ns / 1e9, reason, session.counts, recovered
-            )
+            left = None if path else journal.paths[0]
+            summary = Summary(path, left, end_ns / 1e9, reason, session.counts, recovered, run.not_here)
             control.ended(path, summary.in_words())
         await asyncio.wait([closing], timeout=max(close_by_s - asyncio.get_running_loop().time(), 0.0))
         closing.cancel()

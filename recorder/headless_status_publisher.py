@@ -124,7 +124,7 @@ class StatusPublisher:
             return riding.control.do(Ask("mark", text=command.text))
         if not self.accept_stop:
             return "this recorder was started without --accept-stop"
-        riding.run.stop("broker")
+        riding.run.stop_at_once("broker")
         return "the recording is being finished"
 
     def _hear(self, trouble: BrokerTrouble | None) -> None:

@@ -16,16 +16,17 @@ from recorder.relay_intake import RelayIntake
 from recorder.relay_messages import UP, to_bytes
 from recorder.relay_places import RelayPlace
 from recorder.relay_tasks import together
-from recorder.source import RecordSink, RelayedSink
+from recorder.source import NotHere, RecordSink, RelayedSink
 
 LOOK_S = 0.25
 ACK_S, ACK_AGAIN_S, ACK_PAUSE_S = 0.25, 2.0, 0.05
 FLOOD_PAUSE_S = 10.0
 CLOSE_S = 3.0
+GOODBYE_S = 1.0
 
 
 class RelaySource:
-    """A `recorder.source.NotificationSource` of one relay; its sink must be a `RelayedSink`."""
+    """A `recorder.source.NotificationSource` that `ComesLate`, of one relay; its sink must be a `RelayedSink`."""
 
     def __init__(self, place: RelayPlace, clock: HostClock) -> None:
         self._place = place
@@ -35,6 +36,8 @@ class RelaySource:
         self._gate = MessageGate({place.topics.up(name): name for name in UP})
         self._work: asyncio.Task[None] | None = None
         self._news = asyncio.Event()
+        self._ask_now = asyncio.Event()
+        self._over = False
         self._pause_s = 0.0
 
     async def check(self) -> None:
@@ -56,12 +59,14 @@ class RelaySource:
             self._intake = RelayIntake(
                 self._place.topics.relay, self._place.sensors, self._recorder_id, sink, now_ns, self._time_of_day
             )
+        self._over = False
         self._work = asyncio.ensure_future(self._serve(self._intake))
         self._work.add_done_callback(lambda work: work.cancelled() or work.exception())
         try:
             await asyncio.shield(self._work)
         finally:
             # Not waited for here: a broker that hangs must not stand between the ride and the disk.
+            self._over = True
             self._work.cancel()
 
     async def close(self) -> None:
@@ -72,6 +77,18 @@ class RelaySource:
 
     def live(self) -> frozenset[str]:
         return frozenset() if self._intake is None else frozenset(self._intake.live)
+
+    def ending(self) -> None:
+        if self._intake is not None:
+            self._intake.ending.begin(self._clock.now_ns())
+            self._ask_now.set()
+
+    def still_to_come(self) -> str:
+        return "" if self._intake is None else self._intake.ending.still_to_come()
+
+    def not_here(self) -> tuple[NotHere, ...]:
+        found = None if self._intake is None else self._intake.ending.not_here()
+        return () if found is None else (found,)
 
     # -- the connection ----------------------------------------------------------------------------------------
 
@@ -104,6 +121,14 @@ class RelaySource:
             words = f"relay {intake.relay}: flooded by foreign messages, heard again in {FLOOD_PAUSE_S:.0f} s"
             intake.sink.happened(Event.RELAY, relay=intake.relay, state="flooded", words=words)
             raise BrokerTrouble("the broker floods us with messages; see its topic rules.") from None
+        finally:
+            if self._over:
+                await self._say_goodbye(connection, intake)
+
+    async def _say_goodbye(self, connection: Connection, intake: RelayIntake) -> None:
+        with suppress(BrokerTrouble):
+            topic = self._place.topics.down("bye")
+            await connection.publish(topic, to_bytes(intake.goodbye()), timeout_s=GOODBYE_S)
 
     async def _read(self, connection: Connection, intake: RelayIntake) -> None:
         async for received in connection.messages():
@@ -116,7 +141,10 @@ class RelaySource:
         topic = self._place.topics.down("ask")
         while True:
             await connection.publish(topic, to_bytes(intake.ask(self._clock.now_ns())), qos=0)
-            await asyncio.sleep(intake.ask_again_s())
+            with suppress(TimeoutError):
+                async with asyncio.timeout(intake.ask_again_s()):
+                    await self._ask_now.wait()
+            self._ask_now.clear()
 
     async def _acknowledge(self, connection: Connection, intake: RelayIntake) -> None:
         """At once where rows came, when more of them are safe, and now and then so that the relay knows of us."""

@@ -153,7 +153,8 @@ class _Farewell:
     def say(self) -> None:
         """Where nothing can be asked yet, or any more, the child's own signal does the same."""
         told = self.client.tell if self.client is not None else None
-        if told is not None and told.finishing:
-            return  # it is about to end; a signal would only cut short its last words
-        if self.client is None or not self.client.ask(Ask("finish")):
+        if self.client is not None and told is not None and told.finishing:
+            # Said twice: what relays still hold is not waited for. A signal would only cut short its last words.
+            self.client.ask(Ask("finish"))
+        elif self.client is None or not self.client.ask(Ask("finish")):
             self._child.process.terminate()

@@ -6,20 +6,23 @@ import asyncio
 import contextlib
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
 
 from analysis.plan_file import Plan
 from analysis.rows import Event
 from recorder.host_watch import BEAT_S, HostWatch
+from recorder.late_rows import wait_for_late_rows
 from recorder.plan_runner import PlanRunner, PlanState
-from recorder.recording_session import RecordingSession, SensorCounts
+from recorder.recording_session import RecordingSession
+from recorder.recording_summary import Summary, plural
 from recorder.segment_marks import SegmentMarks
-from recorder.source import NotificationSource
+from recorder.source import NotHere, NotificationSource
+
+__all__ = ["RecordingRun", "RunOptions", "RunTools", "Summary"]
 
 SYNC_S = 1.0
 ANCHOR_S = 60.0
 RETRY_S = 1.0
+NO_TIME = ("SIGPWR",)  # the power is failing: only the disk counts
 
 
 async def _nothing(_why: str) -> None:
@@ -66,6 +69,8 @@ class RecordingRun:
         self._options = options
         self._reason: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         self._waited_enough = asyncio.Event()
+        self._hurry = asyncio.Event()
+        self.not_here: tuple[NotHere, ...] = ()
         self.plan_begun = False
         self.hand_marks = SegmentMarks(tools.session)
         self.plan = None if options.plan is None else self._runner(options.plan)
@@ -74,6 +79,12 @@ class RecordingRun:
         """End the recording; the first reason counts."""
         if not self._reason.done():
             self._reason.set_result(reason)
+
+    def stop_at_once(self, reason: str) -> None:
+        """As `stop`; where that was said before, what relays still hold is not waited for any longer."""
+        if self.stopping:
+            self._hurry.set()
+        self.stop(reason)
 
     @property
     def stopping(self) -> bool:
@@ -97,8 +108,13 @@ class RecordingRun:
         await self._tools.let_go("the recording ends")
         self.hand_marks.close("stop")
         self._tell_faults(session.onlooker_faults)
-        session.happened(Event.FINISHED, reason=reason)
         session.anchor_utc()
+        session.end()
+        if reason in NO_TIME:
+            self._hurry.set()
+        tools = self._tools
+        self.not_here = await wait_for_late_rows(tools.source, session, tools.sync, tools.say, self._hurry)
+        session.happened(Event.FINISHED, reason=reason)
         session.close()
         await _end(tasks)
         return reason
@@ -106,7 +122,7 @@ class RecordingRun:
     def _tell_faults(self, count: int) -> None:
         if count:
             self._tell(
-                f"{_plural(count, 'fault', 'faults')} of screens or live figures; the recording itself is whole"
+                f"{plural(count, 'fault', 'faults')} of screens or live figures; the recording itself is whole"
             )
 
     def _tell(self, words: str) -> None:
@@ -196,59 +212,6 @@ class RecordingRun:
         if missing:
             waited = "as asked" if self._waited_enough.is_set() else f"nothing came in {self._options.patience_s:g} s"
             self._tools.say(f"starting without {missing}: {waited}")
-
-
-@dataclass(frozen=True)
-class Summary:
-    """What a finished recording amounts to; `recording` is None where only the journal could be kept."""
-
-    recording: Path | None
-    journal: Path | None
-    seconds: float
-    reason: str
-    sensors: dict[str, SensorCounts]
-    recovered: tuple[str, ...]
-
-    def in_words(self) -> str:
-        minutes, seconds = divmod(round(self.seconds), 60)
-        kept = f"recorded {self.recording}" if self.recording else f"the ride is safe in {self.journal}"
-        lines = [f"{kept} ({minutes} min {seconds:02d} s, ended by: {self.reason})"]
-        lines += [f"  {name}: {_counted(counts)}" for name, counts in self.sensors.items()]
-        return "\n".join(lines)
-
-    def as_dict(self) -> dict[str, Any]:
-        return {
-            "recording": None if self.recording is None else str(self.recording),
-            "journal": None if self.journal is None else str(self.journal),
-            "seconds": round(self.seconds, 3),
-            "reason": self.reason,
-            "sensors": {
-                name: {
-                    "rows": counts.rows,
-                    "gaps": counts.gaps,
-                    "duplicates_dropped": counts.duplicates_dropped,
-                    "not_understood": counts.not_understood,
-                }
-                for name, counts in self.sensors.items()
-            },
-            "recovered": list(self.recovered),
-        }
-
-
-def _counted(counts: SensorCounts) -> str:
-    if not counts.rows:
-        return "nothing was ever received"
-    parts = [
-        _plural(counts.rows, "row", "rows"),
-        _plural(counts.gaps, "gap", "gaps"),
-        _plural(counts.duplicates_dropped, "duplicate dropped", "duplicates dropped"),
-        _plural(counts.not_understood, "payload not understood", "payloads not understood"),
-    ]
-    return ", ".join(part for part in parts if not part.startswith("0 "))
-
-
-def _plural(number: int, one: str, more: str) -> str:
-    return f"{number} {one if number == 1 else more}"
 
 
 async def _end(tasks: list[asyncio.Task[None]]) -> None:

@@ -15,6 +15,10 @@ from recorder.live_readings import Onlooker
 from recorder.source import Identity, Origin
 
 GAP_NS = 2_500_000_000
+# What may still be told of the recording, at its last moment, while rows from before that come in late.
+_OF_THE_END = frozenset(
+    {Event.RELAY, Event.RELAY_CLOCK, Event.CLOCK_EXCHANGE, Event.NOTE, Event.STORAGE, Event.FINISHED}
+)
 
 
 class RowLog(Protocol):
@@ -56,6 +60,7 @@ class RecordingSession:
     counts: dict[str, SensorCounts] = field(default_factory=dict)
     onlooker_faults: int = 0
     open: bool = True
+    ended_ns: int | None = None  # since the start
     _decoder: RowDecoder = field(default_factory=RowDecoder)
 
     def __post_init__(self) -> None:
@@ -64,8 +69,8 @@ class RecordingSession:
 
     @property
     def now_ns(self) -> int:
-        """Nanoseconds since the recording started."""
-        return self.clock.now_ns() - self.start_ns
+        """Nanoseconds since the recording started; stands still at its end."""
+        return self.clock.now_ns() - self.start_ns if self.ended_ns is None else self.ended_ns
 
     def received(
         self,
@@ -75,7 +80,7 @@ class RecordingSession:
         payload: bytes,
         row_kind: RowKind = "notification",
     ) -> None:
-        if not self.open:
+        if not self.open or self.ended_ns is not None:
             return
         host_ns = clock_ns - self.start_ns
         self.log.append_payload(host_ns, sensor, characteristic, payload, row_kind)
@@ -84,7 +89,7 @@ class RecordingSession:
     def relayed(
         self, clock_ns: int, origin: Origin, sensor: str, characteristic: str, payload: bytes, row_kind: RowKind
     ) -> None:
-        if not self.open:
+        if not self._is_within(clock_ns):
             return
         host_ns = clock_ns - self.start_ns
         row = Row(
@@ -109,14 +114,14 @@ class RecordingSession:
         self._show(row)
 
     def happened(self, event: str, sensor: str | None = None, **detail: Any) -> None:
-        if not self.open:
+        if not self.open or (self.ended_ns is not None and event not in _OF_THE_END):
             return
         self._keep_event(Row(self.now_ns, "event", sensor, event=event, detail=detail))
 
     def relayed_event(
         self, clock_ns: int, origin: Origin, event: str, sensor: str | None, detail: Mapping[str, Any]
     ) -> None:
-        if not self.open:
+        if not self._is_within(clock_ns):
             return
         if event == Event.IDENTIFIED:
             self.log.append_metadata({"sensors": {sensor: dict(detail)}})
@@ -130,6 +135,9 @@ class RecordingSession:
             origin_seq=origin.seq,
         )
         self._keep_event(row)
+
+    def _is_within(self, clock_ns: int) -> bool:
+        return self.open and (self.ended_ns is None or clock_ns - self.start_ns <= self.ended_ns)
 
     def written(self) -> int:
         return self.log.written()
@@ -151,9 +159,13 @@ class RecordingSession:
         self.happened(Event.IDENTIFIED, sensor, **said)
 
     def anchor_utc(self) -> None:
-        """Tie the recording's clock to the wall clock once more."""
-        if self.open:
+        """Tie the recording's clock to the wall clock once more; its end has no further moment to tie."""
+        if self.open and self.ended_ns is None:
             self.log.append_metadata({"utc_anchors": {str(self.now_ns): self.clock.utc_ns()}})
+
+    def end(self) -> None:
+        """The recording is over now; of what relays send only what is from before is still taken."""
+        self.ended_ns = self.now_ns
 
     def close(self) -> None:
         """No more rows are taken. A sensor that had fallen silent has not come back: that is a gap as well."""

@@ -16,7 +16,19 @@ from recorder.host_watch import BEAT_S, HostWatch
 from recorder.mqtt_client import Broker, BrokerTrouble, Connection, Will, connected, keep_connected
 from recorder.plain_lines import PlainLines
 from recorder.relay_gate import Flooded, MessageGate
-from recorder.relay_messages import DOWN, MOST_NAMES, NAME_LENGTH, Ack, Answer, Ask, Farewell, Hello, Topics, to_bytes
+from recorder.relay_messages import (
+    DOWN,
+    MOST_NAMES,
+    NAME_LENGTH,
+    Ack,
+    Answer,
+    Ask,
+    Farewell,
+    Goodbye,
+    Hello,
+    Topics,
+    to_bytes,
+)
 from recorder.relay_sender import KEEP_BYTES, KEEP_NS, RelaySender
 from recorder.relay_sink import RelaySink
 from recorder.relay_tasks import together
@@ -47,14 +59,21 @@ class RelayJob:
 
 @dataclass(frozen=True)
 class Forwarded:
-    """How it ended: rows from sensors, and those of all rows that no recorder is known to have."""
+    """How it ended: rows from sensors, and those of all rows that no recorder is known to have.
+
+    `in_time` is false where the recording had ended before, so that what is left is from after it.
+    """
 
     received: int
     left: int
     lost: int
+    in_time: bool = True
 
     def in_words(self) -> str:
-        left = f"{self.left} rows were not confirmed by any recorder" if self.left else "all rows are at a recorder"
+        left = "all rows are at a recorder"
+        if self.left:
+            why = "were not confirmed by any recorder" if self.in_time else "came after the recording had ended"
+            left = f"{self.left} rows {why}"
         lost = f", {self.lost} rows lost before" if self.lost else ""
         return f"{self.received} rows from sensors; {left}{lost}"
 
@@ -103,7 +122,8 @@ class RelayForwarder:
         for task in (serving, listening):
             if task.done() and not task.cancelled():
                 task.result()
-        return Forwarded(self.sink.received_rows, self._sender.kept, self._sender.lost)
+        in_time = not self._watch.finished
+        return Forwarded(self.sink.received_rows, self._sender.kept, self._sender.lost, in_time)
 
     async def _check_broker(self) -> None:
         try:
@@ -188,7 +208,7 @@ class RelayForwarder:
                 await self._say_farewell(connection)
 
     async def _say_farewell(self, connection: Connection) -> None:
-        farewell = to_bytes(Farewell(boot=self._boot, reason="ended"))
+        farewell = to_bytes(Farewell(boot=self._boot, reason="ended", next=self._sender.next_seq))
         with suppress(BrokerTrouble):
             await connection.publish(self._job.topics.up("gone"), farewell, qos=0, timeout_s=1.0)
 
@@ -237,6 +257,10 @@ class RelayForwarder:
             elif isinstance(message, Ack) and self._sender.acknowledged(message, now_ns):
                 self._watch.arrived(now_ns)
                 self._news.set()
+            elif isinstance(message, Goodbye) and self._sender.finished_by(
+                message.recorder, message.boot, message.safe, now_ns
+            ):
+                self._watch.recorder_finished()
 
     def _recorder_heard(self, recorder: str, now_ns: int) -> None:
         if self._sender.answered_by(recorder, now_ns):
@@ -248,6 +272,11 @@ class RelayForwarder:
 
     async def _answer(self, connection: Connection, ask: Ask, asked_ns: int) -> None:
         answer = Answer(
-            recorder=ask.recorder, boot=self._boot, t1_ns=ask.t1_ns, t2_ns=asked_ns, t3_ns=self._clock.now_ns()
+            recorder=ask.recorder,
+            boot=self._boot,
+            t1_ns=ask.t1_ns,
+            t2_ns=asked_ns,
+            t3_ns=self._clock.now_ns(),
+            next=self._sender.next_seq,
         )
         await connection.publish(self._job.topics.up("answer"), to_bytes(answer), qos=0)

@@ -11,36 +11,23 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from typing import Any
 
-from analysis.report_page.event_words import event_words
-from analysis.rows import Event, Row, RowKind
+from analysis.rows import Event, RowKind
 from recorder.arrivals import MEASURING
 from recorder.relay_clock import RelayClock, exchange_of
-from recorder.relay_messages import Ack, Answer, Ask, Batch, Farewell, Hello
+from recorder.relay_ending import RelayEnding
+from recorder.relay_events import OF_RELAYS, OF_SENSORS, at_the_relay
+from recorder.relay_messages import Ack, Answer, Ask, Batch, Farewell, Goodbye, Hello
 from recorder.relay_presence import RelayPresence
 from recorder.relay_receiver import Delivered, RelayedEvent, RelayedPayload, RelayReceiver, RowsLost
 from recorder.source import Origin, RelayedSink
 
 QUICK_ASKS, QUICK_S = 20, 0.1
+ENDING_S = 0.5
 SOME_ASKS, SOME_S = 75, 1.0
 SLOW_S = 5.0
 CLOCK_TOLD_NS = 60 * 10**9
 MOST_HELD = 32
 MOST_ASKED = 64
-OF_SENSORS = frozenset(
-    {
-        Event.LINK_FOUND,
-        Event.LINK_LOST,
-        Event.LINK_WAITING,
-        Event.SILENT,
-        Event.DUPLICATE_DROPPED,
-        Event.ZERO_ASKED,
-        Event.ZERO_ANSWERED,
-        Event.IDENTIFIED,
-        Event.BURST,
-        Event.NOTE,
-    }
-)
-OF_RELAYS = frozenset({Event.BLUETOOTH_SERVICE, Event.HOST_STOOD_STILL, Event.SUSPENDED, Event.NOTE})
 
 
 @dataclass
@@ -64,10 +51,10 @@ class RelayIntake:
     _marks: deque[tuple[int, int]] = field(default_factory=deque)  # records written, and the row they cover
     _safe: int = -1
     _clock_told_ns: int | None = None
-    _owed: int = 0  # the last row that the relay said it has
 
     def __post_init__(self) -> None:
         self.presence = RelayPresence(self.relay, self._tell, self.time_of_day, self.started_ns)
+        self.ending = RelayEnding(self.receiver, self.presence, self.time_of_day)
 
     # -- what comes --------------------------------------------------------------------------------------------
 
@@ -81,6 +68,8 @@ class RelayIntake:
             case Batch():
                 return self._batch(message, now_ns)
             case Farewell() if message.boot == self.receiver.boot:
+                if message.next is not None:
+                    self.ending.ended(message.next - 1)
                 self.presence.vanished(now_ns, message.reason == "ended")
                 self.live.clear()
         return False
@@ -92,7 +81,7 @@ class RelayIntake:
         if anew:
             self._begin(hello)
         self.presence.heard(now_ns)
-        self._owed = hello.next - 1
+        self.ending.greeted(hello.next - 1, now_ns)
         return anew
 
     def _begin(self, hello: Hello) -> None:
@@ -102,6 +91,7 @@ class RelayIntake:
         self._safe = self.receiver.seen
         self._quick = QUICK_ASKS
         self._clock_told_ns = None
+        self.ending.anew()
         self.live.clear()
         words = f"relay {self.relay} answers (version {hello.product}, clock {hello.clock})"
         if hello.lost:
@@ -127,6 +117,7 @@ class RelayIntake:
             self.foreign += 1
             return False
         self.presence.heard(now_ns)
+        self.ending.answered(answer.t1_ns, answer.next - 1)
         self.sink.happened(
             Event.CLOCK_EXCHANGE,
             relay=self.relay,
@@ -176,6 +167,7 @@ class RelayIntake:
         for found in self.receiver.take(batch):
             newest_ns = self._deliver(found, now_ns) or newest_ns
         if newest_ns is not None:
+            self.ending.delivered(newest_ns)
             self._marks.append((self.sink.written(), self.receiver.seen))
             self.presence.delivered(now_ns - newest_ns)
         return True
@@ -214,14 +206,7 @@ class RelayIntake:
             if row.event in (Event.LINK_LOST, Event.LINK_FOUND):
                 self.live.discard(row.sensor or "")
         elif row.sensor is None and row.event in OF_RELAYS:
-            said = event_words(Row(0, "event", event=row.event, detail=row.detail))
-            detail = {
-                **row.detail,
-                "relay": self.relay,
-                "state": row.event,
-                "words": f"at relay {self.relay}: {said}",
-            }
-            self.sink.relayed_event(host_ns, origin, Event.RELAY, None, detail)
+            self.sink.relayed_event(host_ns, origin, Event.RELAY, None, at_the_relay(self.relay, row))
         else:
             self.foreign += 1
 
@@ -238,6 +223,8 @@ class RelayIntake:
     def ask_again_s(self) -> float:
         if self.clock.exchanges < self._quick and self.presence.there:
             return QUICK_S
+        if self.ending.asks:
+            return ENDING_S
         return SLOW_S if self.clock.exchanges >= SOME_ASKS and self.presence.there else SOME_S
 
     def ack(self) -> Ack | None:
@@ -255,8 +242,16 @@ class RelayIntake:
             missing=self.receiver.missing(),
         )
 
+    def goodbye(self) -> Goodbye:
+        known = self.ack()
+        return Goodbye(
+            recorder=self.recorder_id,
+            boot=None if known is None else known.boot,
+            safe=-1 if known is None else known.safe,
+        )
+
     def look(self, now_ns: int) -> None:
-        self.presence.owed(self._owed > self.receiver.seen, now_ns)
+        self.presence.owed(self.ending.owed > self.receiver.seen, now_ns)
         self.presence.look(now_ns)
         if not self.presence.there:
             self.live.clear()

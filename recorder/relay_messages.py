@@ -86,10 +86,11 @@ class Hello(_Message, frozen=True, kw_only=True):
 
 
 class Farewell(_Message, frozen=True, kw_only=True):
-    """The relay's own last word, or the broker's in its name."""
+    """The relay's own last word, or the broker's in its name. `next` as in `Hello`, where it can be known."""
 
     boot: Boot
     reason: Literal["ended", "vanished"]
+    next: Seq | None = None
 
 
 class Ack(_Message, frozen=True, kw_only=True):
@@ -110,17 +111,26 @@ class Ask(_Message, frozen=True, kw_only=True):
 
 
 class Answer(_Message, frozen=True, kw_only=True):
-    """`t2_ns`, `t3_ns`: the relay's clock as the question came and as the answer leaves."""
+    """`t2_ns`, `t3_ns`: the relay's clock as the question came and as the answer leaves; `next` as in `Hello`."""
 
     recorder: RecorderId
     boot: Boot
     t1_ns: Ns
     t2_ns: Ns
     t3_ns: Ns
+    next: Seq
+
+
+class Goodbye(_Message, frozen=True, kw_only=True):
+    """The recording has ended: nothing more is taken. `boot` and `safe` as in `Ack`, None of a relay never heard."""
+
+    recorder: RecorderId
+    boot: Boot | None = None
+    safe: Annotated[int, Meta(ge=-1, le=1 << 62)] = -1
 
 
 UP: dict[str, type[_Message]] = {"batch": Batch, "hello": Hello, "answer": Answer, "gone": Farewell}
-DOWN: dict[str, type[_Message]] = {"ack": Ack, "ask": Ask}
+DOWN: dict[str, type[_Message]] = {"ack": Ack, "ask": Ask, "bye": Goodbye}
 M = TypeVar("M", bound=_Message)
 
 _encoder = msgspec.json.Encoder()

@@ -60,6 +60,7 @@ class RelaySender:
     _under_way: list[tuple[int, int]] = field(default_factory=list)
     _progress_ns: int = 0
     _resend_ns: int = RESEND_NS
+    _finished: str | None = None
     _retired: set[str] = field(default_factory=set)
     _stream_sizes: dict[Stream, int] = field(default_factory=dict)
 
@@ -94,10 +95,24 @@ class RelaySender:
         """Whether this recorder is a new one: then it is sent all that is kept. An earlier one is not listened to."""
         if recorder == self.recorder or recorder in self._retired:
             return False
-        if self.recorder is not None:
-            self._retired.add(self.recorder)
-        self.recorder = recorder
+        for earlier in {self.recorder, self._finished} - {None, recorder}:
+            self._retired.add(str(earlier))
+        self.recorder, self._finished = recorder, None
         self.seen = self.kept_from - 1
+        self._start_over(now_ns)
+        return True
+
+    def finished_by(self, recorder: str, boot: str | None, safe: int, now_ns: int) -> bool:
+        """Whether that was ours, whose recording has ended: nothing is sent until a recorder answers.
+
+        If it is heard again, whoever said so was not it: then it goes on, from all that is kept.
+        """
+        if recorder != self.recorder:
+            return False
+        if boot == self.boot and safe < self.next_seq:
+            while self.kept_from <= safe:
+                self._let_go_oldest()
+        self.recorder, self._finished = None, recorder
         self._start_over(now_ns)
         return True
 

@@ -23,7 +23,9 @@ class RelayWatch:
     connected_ns: int | None = None
     heard_ns: int | None = None
     progress_ns: int = 0
+    finished: bool = False  # the recording that was there has ended
     _state: str = ""
+    _was_arriving: bool = False
     _trouble: str = ""
     _lost_told: int = 0
 
@@ -37,7 +39,9 @@ class RelayWatch:
             self.say(f"no broker: {trouble.rstrip('.')}; what the sensors send is kept")
         if trouble is not None:
             self.connected_ns = self.heard_ns = None
+            self.finished = False
             self._state = "offline"
+            self._was_arriving = False
         self._trouble = trouble or ""
 
     def recorder_is_there(self, now_ns: int) -> bool:
@@ -45,6 +49,11 @@ class RelayWatch:
 
     def recorder_heard(self, now_ns: int) -> None:
         self.heard_ns = now_ns
+        self.finished = False
+
+    def recorder_finished(self) -> None:
+        self.heard_ns = None
+        self.finished = True
 
     def arrived(self, now_ns: int) -> None:
         self.progress_ns = now_ns
@@ -54,6 +63,7 @@ class RelayWatch:
             state = self._judge(now_ns, behind_s)
             if state not in (self._state, ""):
                 self._state = state
+                self._was_arriving = state in ("arriving", "behind") or (self._was_arriving and state == "blocked")
                 self.say(self._words(state, kept, behind_s))
         if lost >= 2 * self._lost_told + 1:
             self._lost_told = lost
@@ -63,31 +73,40 @@ class RelayWatch:
         """Empty: it stays as it is."""
         if self.connected_ns is None:
             return ""
-        if self.heard_ns is None:
-            return "alone" if now_ns - self.connected_ns > NOTHING_ARRIVES_NS else ""
-        silent_ns = now_ns - self.heard_ns
-        if silent_ns > RECORDER_THERE_NS:
-            return "left" if silent_ns > NOTHING_ARRIVES_NS else ""
+        if self.finished:
+            return "finished"
+        if self.recorder_is_there(now_ns):
+            return self._judge_delivery(now_ns, behind_s)
+        silent_ns = now_ns - (self.connected_ns if self.heard_ns is None else self.heard_ns)
+        if silent_ns <= NOTHING_ARRIVES_NS:
+            return ""
+        return "alone" if self.heard_ns is None else "left"
+
+    def _judge_delivery(self, now_ns: int, behind_s: float) -> str:
         if behind_s < CAUGHT_UP_S:
             return "arriving"
         if now_ns - self.progress_ns > NOTHING_ARRIVES_NS and behind_s * 1e9 > NOTHING_ARRIVES_NS:
             return "blocked"
-        return "behind" if behind_s > BEHIND_S else ""
+        if behind_s <= BEHIND_S:
+            return ""
+        # Slow is only what was quick before; else rows have waited for somebody to take them.
+        return "behind" if self._was_arriving else "waited"
 
     def _words(self, state: str, kept: int, behind_s: float) -> str:
-        match state:
-            case "alone":
-                return (
-                    f"sends, but nothing arrives: no recorder answers at {self.where}. Either none records yet, or "
-                    f"the broker's topic rules keep us apart; {kept} rows kept"
-                )
-            case "blocked":
-                return (
-                    f"sends, but nothing arrives, though a recorder answers: the broker drops {self.batch_topic}; "
-                    f"see its topic rules and message_size_limit; {kept} rows kept"
-                )
-            case "left":
-                return f"the recorder has ended or cannot be heard any more; {kept} rows kept"
-            case "behind":
-                return f"the link is slow: {behind_s:.0f} s behind, {kept} rows kept"
-        return "a recorder is there, all arrives"
+        words = {
+            "alone": (
+                f"sends, but nothing arrives: no recorder answers at {self.where}. Either none records yet, or it "
+                "names another broker, session or relay, or the broker's topic rules keep us apart; "
+                f"{kept} rows kept"
+            ),
+            "blocked": (
+                f"sends, but nothing arrives, though a recorder answers: the broker drops {self.batch_topic}; "
+                f"see its topic rules and message_size_limit; {kept} rows kept"
+            ),
+            "finished": "the recording has ended; what the sensors send is kept for the next one",
+            "left": f"the recorder cannot be heard any more; {kept} rows kept",
+            "waited": f"a recorder is there; {kept} kept rows go to it, the oldest {behind_s:.0f} s old",
+            "behind": f"the link is slow: {behind_s:.0f} s behind, {kept} rows kept",
+            "arriving": "a recorder is there, all arrives",
+        }
+        return words[state]

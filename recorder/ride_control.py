@@ -105,6 +105,8 @@ class RideControl:
     def do(self, ask: Ask) -> str:
         """Carry out what was asked; what came of it, in one sentence."""
         parts = self._parts
+        if parts is not None and parts.run.stopping and ask.do == "finish":
+            parts.run.stop_at_once("hand")
         if parts is None or parts.run.stopping:
             return "the recording is being finished"
         words = self._done(parts, ask)

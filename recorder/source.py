@@ -100,6 +100,33 @@ class NotificationSource(Protocol):
         """Names of the sensors from which data has come on the present link."""
 
 
+@dataclass(frozen=True)
+class NotHere:
+    """Rows from before the end of a recording that did not come. `count`: of those that are known of.
+
+    `since_ns`: of the recorder's clock; None where nothing ever came.
+    """
+
+    relay: str
+    since_ns: int | None
+    count: int
+    words: str
+
+
+@runtime_checkable
+class ComesLate(Protocol):
+    """A source whose rows come by a way that may hold them up. The recording is over once `ending` is called."""
+
+    def ending(self) -> None:
+        """From now on only what is from before is waited for."""
+
+    def still_to_come(self) -> str:
+        """In words, from whom; empty where all is here, or where there is nobody to wait for."""
+
+    def not_here(self) -> tuple[NotHere, ...]:
+        """What the recording has to do without, if it ends now."""
+
+
 @runtime_checkable
 class FindsZero(Protocol):
     """A source whose sensors can be asked for their zero offset."""

@@ -203,6 +203,7 @@ class RecorderSide:
     arrived: set[int] = field(default_factory=set)
     told: list[dict[str, Any]] = field(default_factory=list)  # of relays
     start_ns: int = 0
+    _recording: asyncio.Task[Summary] | None = None
 
     def record(self) -> None:
         self.folder.mkdir(exist_ok=True)
@@ -210,9 +211,7 @@ class RecorderSide:
         place = RelayPlace(TOPICS, self.broker, ("Birch",))
         self.source = CombinedSource(self.own, [RelaySource(place, true)], bench.relayed)
         around = Surroundings(true, SystemStorage(), self.source, self.words.append, [self._look])
-        self.recording: asyncio.Task[Summary] = asyncio.ensure_future(
-            record(RecordJob(bench, self.folder, needed_bytes=0), around)
-        )
+        self.recording = asyncio.ensure_future(record(RecordJob(bench, self.folder, needed_bytes=0), around))
 
     def _look(self, row: Row, _fields: Mapping[str, Any]) -> None:
         if row.row_kind == "relayed" and row.payload is not None:
@@ -225,20 +224,28 @@ class RecorderSide:
         """The last packet that is in the journal."""
         return max(self.arrived, default=-1)
 
+    @property
+    def recording(self) -> asyncio.Task[Summary]:
+        assert self._recording is not None
+        return self._recording
+
+    async def told_to_stop(self) -> Summary:
+        os.kill(os.getpid(), signal.SIGTERM)
+        return await asyncio.wait_for(asyncio.shield(self.recording), 15)
+
     async def ended(self, last: int) -> list[dict[str, Any]]:
         """Once all to the last packet have arrived, the rows of the finished file."""
         await until(lambda: self.last == last, 30)
-        os.kill(os.getpid(), signal.SIGTERM)
-        await asyncio.wait_for(asyncio.shield(self.recording), 15)
-        path = self.recording.result().recording
+        path = (await self.told_to_stop()).recording
         assert path is not None
         rows: list[dict[str, Any]] = pq.read_table(path).to_pylist()
         self.start_ns = start_of(path)
         return rows
 
     async def stop(self) -> None:
-        self.recording.cancel()
-        await asyncio.gather(self.recording, return_exceptions=True)
+        if self._recording is not None:
+            self._recording.cancel()
+            await asyncio.gather(self._recording, return_exceptions=True)
 
 
 @dataclass
@@ -272,17 +279,18 @@ async def relayed_ride(
     *,
     clock: SkewedClock | None = None,
     own: NumberedSensor | None = None,
-    record_after_s: float = 0.0,
+    record_after_s: float | None = 0.0,
 ) -> AsyncIterator[Relayed]:
-    """Both start at once, or the recorder later; what of it still runs at the end is stopped."""
+    """Both start at once, or the recorder later, or when told to; what still runs at the end is stopped."""
     clock = clock or SkewedClock()
     words: list[str] = []
     sensor = NumberedSensor(clock)
     forwarder = RelayForwarder(RelayJob(TOPICS, relay_broker, ["Birch"], 0.1), sensor, clock, words.append)
     forwarding = asyncio.ensure_future(forwarder.run())
     recorder = RecorderSide(folder, recorder_broker, own)
-    await asyncio.sleep(record_after_s)
-    recorder.record()
+    if record_after_s is not None:
+        await asyncio.sleep(record_after_s)
+        recorder.record()
     try:
         yield Relayed(recorder, sensor, forwarder, forwarding, words)
     finally:

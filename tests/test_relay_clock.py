@@ -35,7 +35,7 @@ class TruePath:
     def answer(self, at_ns: int, rng: random.Random) -> tuple[Answer, int]:
         up_ns, down_ns, thinks_ns = round(self.up(rng)), round(self.down(rng)), 100_000
         t2_ns = self.relay_ns(at_ns + up_ns)
-        answer = Answer(recorder=RECORDER, boot=BOOT, t1_ns=at_ns, t2_ns=t2_ns, t3_ns=t2_ns + thinks_ns)
+        answer = Answer(recorder=RECORDER, boot=BOOT, t1_ns=at_ns, t2_ns=t2_ns, t3_ns=t2_ns + thinks_ns, next=1)
         return answer, at_ns + up_ns + thinks_ns + down_ns
 
     def exchanges(self, seed: int, times_ns: Iterator[int]) -> Iterator[Exchange]:
@@ -178,4 +178,4 @@ def test_a_clock_that_steps_is_measured_anew() -> None:
     ("t1", "t2", "t3", "t4"), [(10, 0, 5, 9), (0, 5, 4, 9), (0, 0, 20, 9)], ids=["back", "answer first", "too long"]
 )
 def test_stamps_that_contradict_each_other_are_no_exchange(t1: int, t2: int, t3: int, t4: int) -> None:
-    assert exchange_of(Answer(recorder=RECORDER, boot=BOOT, t1_ns=t1, t2_ns=t2, t3_ns=t3), t4) is None
+    assert exchange_of(Answer(recorder=RECORDER, boot=BOOT, t1_ns=t1, t2_ns=t2, t3_ns=t3, next=1), t4) is None

@@ -218,6 +218,33 @@ def test_a_new_recorder_gets_all_that_is_kept_and_the_old_one_is_heard_no_more()
     assert sender.kept == 4
 
 
+def test_a_recorder_that_says_goodbye_is_sent_nothing_more_until_somebody_answers() -> None:
+    sender, receiver = started()
+    for number in range(10):
+        add(sender, number, number)
+    receiver.take(batch_of(sender.batches(10)[0]))
+    assert not sender.finished_by(NEW_RECORDER, BOOT, 10, 11)
+    assert sender.finished_by(RECORDER, BOOT, 8, 11)
+    assert (sender.kept, sender.batches(60 * S)) == (2, [])
+    assert sender.answered_by(NEW_RECORDER, 61 * S)
+    assert not sender.answered_by(RECORDER, 62 * S)
+    second = RelayReceiver()
+    second.greeted(hello_of(sender))
+    assert numbers(second.take(batch_of(sender.batches(63 * S)[0]))) == [8, 9]
+
+
+@pytest.mark.parametrize(("boot", "safe"), [(OTHER_BOOT, 5), (None, -1), (BOOT, 10**15)])
+def test_a_goodbye_that_was_not_the_recorders_costs_no_row(boot: str | None, safe: int) -> None:
+    """Whoever can write there may say it in its name; it asks on, and is sent all again."""
+    sender, receiver = started()
+    for number in range(10):
+        add(sender, number, number)
+    sender.finished_by(RECORDER, boot, safe, 11)
+    assert (sender.kept, sender.batches(12)) == (10, [])
+    assert sender.answered_by(RECORDER, 13)
+    assert numbers(receiver.take(batch_of(sender.batches(14)[0]))) == list(range(10))
+
+
 @pytest.mark.parametrize(("seen", "safe"), [(11, 3), (3, 5), (10**15, 10**15)])
 def test_an_acknowledgement_that_cannot_be_changes_nothing(seen: int, safe: int) -> None:
     sender, _ = started()

@@ -23,7 +23,7 @@ from recorder.recording_session import RecordingSession
 from recorder.recording_writer import write_recording
 from recorder.relay_clock import READY_AFTER
 from recorder.relay_intake import RelayIntake
-from recorder.relay_messages import Answer, Batch, Hello, from_bytes
+from recorder.relay_messages import Answer, Batch, Farewell, Hello, from_bytes
 from recorder.relay_sender import RelaySender
 from recorder.source import RelayedSink
 from recorder.storage import SystemStorage
@@ -88,7 +88,14 @@ class Met:
             ask = self.intake.ask(self.clock.now)
             self.clock.now += S // 100
             relay_ns = self.clock.now + AHEAD_NS
-            answer = Answer(recorder=RECORDER, boot=BOOT, t1_ns=ask.t1_ns, t2_ns=relay_ns, t3_ns=relay_ns)
+            answer = Answer(
+                recorder=RECORDER,
+                boot=BOOT,
+                t1_ns=ask.t1_ns,
+                t2_ns=relay_ns,
+                t3_ns=relay_ns,
+                next=self.sender.next_seq,
+            )
             self.clock.now += S // 100
             self.intake.take(answer, self.clock.now)
 
@@ -230,7 +237,8 @@ def test_answers_that_nobody_asked_for_do_not_move_the_clock() -> None:
         {"t2_ns": ask.t1_ns, "t3_ns": ask.t1_ns + S},
     ]
     for change in told:
-        answer = {"recorder": RECORDER, "boot": BOOT, "t1_ns": ask.t1_ns, "t2_ns": ask.t1_ns, "t3_ns": ask.t1_ns}
+        times = {"t1_ns": ask.t1_ns, "t2_ns": ask.t1_ns, "t3_ns": ask.t1_ns}
+        answer = {"recorder": RECORDER, "boot": BOOT, "next": 1, **times}
         met.intake.take(Answer(**{**answer, **change}), met.clock.now)
     assert met.intake.clock.state(met.clock.now) == known
     assert met.intake.foreign == len(told)
@@ -318,3 +326,94 @@ def test_rows_that_come_a_minute_late_stand_in_their_place_live_and_in_the_file(
         np.testing.assert_array_equal(live.cadence_rpm.values, offline.cadence_rpm.values)
     assert np.median(recording.samples["Birch"].cadence_rpm.values) > 30
     assert met.session.counts["Birch"].gaps == 0
+
+
+# -- the end of a recording ------------------------------------------------------------------------------------
+
+
+def send_one(met: Met, at_ns: int) -> None:
+    met.sender.payload(at_ns + AHEAD_NS, ("Birch", "2a63", "notification"), POWER)
+
+
+def test_at_the_end_all_from_before_it_is_waited_for_and_nothing_from_after() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    send_one(met, met.clock.now)
+    end_ns = met.clock.now
+    met.intake.ending.begin(end_ns)
+    met.session.end()
+    assert met.intake.ending.still_to_come() == "relay pocket"  # not known before it has answered
+    met.clock.now += S // 2
+    met.exchange(1)
+    send_one(met, met.clock.now)
+    assert met.intake.ending.still_to_come() == "relay pocket"
+    missing = met.intake.ending.not_here()
+    assert missing is not None
+    assert missing.count == 1
+    assert missing.words.endswith("are not in this file (they did not come in time)")
+    met.send()
+    assert (met.intake.ending.still_to_come(), met.intake.ending.not_here()) == ("", None)
+    assert [row.host_ns for row in met.relayed()] == [pytest.approx(end_ns - met.session.start_ns, abs=20_000_000)]
+
+
+def test_an_answer_to_a_question_from_before_the_end_is_no_account_of_it() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    ask = met.intake.ask(met.clock.now)
+    met.clock.now += S
+    met.intake.ending.begin(met.clock.now)
+    relay_ns = met.clock.now + AHEAD_NS
+    met.intake.take(
+        Answer(recorder=RECORDER, boot=BOOT, t1_ns=ask.t1_ns, t2_ns=relay_ns, t3_ns=relay_ns, next=1),
+        met.clock.now + S // 100,
+    )
+    assert met.intake.ending.still_to_come() == "relay pocket"
+    assert met.intake.ask_again_s() <= 0.5  # it is asked again at once
+    met.exchange(1)
+    assert met.intake.ending.still_to_come() == ""
+
+
+def test_a_relay_that_is_away_at_the_end_is_not_waited_for_and_told() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    send_one(met, met.clock.now)
+    met.send()
+    last_ns = met.clock.now
+    met.intake.take(Farewell(boot=BOOT, reason="vanished"), met.clock.now)
+    met.clock.now += 60 * S
+    met.intake.ending.begin(met.clock.now)
+    missing = met.intake.ending.not_here()
+    assert met.intake.ending.still_to_come() == ""
+    assert missing is not None
+    assert missing.since_ns == pytest.approx(last_ns, abs=20_000_000)
+    assert missing.words == (
+        f"relay pocket: its rows since {missing.since_ns} are not in this file (it could not be heard at the end)"
+    )
+
+
+def test_a_relay_that_was_ended_in_order_and_delivered_all_leaves_nothing_missing() -> None:
+    met = Met()
+    met.hello()
+    met.exchange()
+    send_one(met, met.clock.now)
+    met.send()
+    met.intake.take(Farewell(boot=BOOT, reason="ended", next=2), met.clock.now)
+    met.intake.ending.begin(met.clock.now)
+    assert met.intake.ending.not_here() is None
+    met.hello()  # started anew: nothing is known of its rows now
+    met.intake.take(Hello(boot="1" * 16, product="1", clock="c", next=5, kept_from=1), met.clock.now)
+    assert met.intake.ending.not_here() is not None
+
+
+def test_a_relay_that_was_never_heard_is_told_as_such() -> None:
+    met = Met()
+    met.intake.ending.begin(met.clock.now)
+    missing = met.intake.ending.not_here()
+    assert missing is not None
+    assert (missing.since_ns, missing.words) == (
+        None,
+        "relay pocket: nothing from it is in this file (it could not be heard at the end)",
+    )

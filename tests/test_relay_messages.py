@@ -16,7 +16,7 @@ from analysis.bench_relays import RELAY_LENGTH, SESSION_LENGTH
 from analysis.errors import BadInput
 from recorder import relay_messages as messages
 from recorder.relay_gate import AT_ONCE, Flooded, MessageGate
-from recorder.relay_messages import Ack, Answer, Ask, Batch, Farewell, Happened, Hello, NotOurs, Topics
+from recorder.relay_messages import Ack, Answer, Ask, Batch, Farewell, Goodbye, Happened, Hello, NotOurs, Topics
 from recorder.relay_sender import RelaySender
 
 SCHEMA = Path(messages.__file__).parent / "schemas" / "relay.json"
@@ -31,8 +31,9 @@ ONE_OF_EACH: dict[str, Any] = {
         rows=[(0, 250_000_000, b"\x00\x00\xc8\x00"), Happened(event="link_lost", after_ns=9, sensor="Birch")],
     ),
     "hello": Hello(boot=BOOT, product="1.2", clock="CLOCK_BOOTTIME", next=9, kept_from=3, sensors=["Birch"]),
-    "answer": Answer(recorder=RECORDER, boot=BOOT, t1_ns=1, t2_ns=2, t3_ns=3),
+    "answer": Answer(recorder=RECORDER, boot=BOOT, t1_ns=1, t2_ns=2, t3_ns=3, next=5),
     "gone": Farewell(boot=BOOT, reason="ended"),
+    "bye": Goodbye(recorder=RECORDER, boot=BOOT, safe=7),
     "ack": Ack(recorder=RECORDER, boot=BOOT, seen=8, safe=-1, missing=[(9, 9)]),
     "ask": Ask(recorder=RECORDER, t1_ns=1),
 }

@@ -58,8 +58,28 @@ def test_a_relay_tells_a_recorder_that_left_from_a_broker_that_drops() -> None:
             watched.recorder_heard(round(at_s * S))
             watched.arrived(round(at_s * S))
         watched.look(round(at_s * S), 5, max(0.0, at_s - 10), 0)
-    assert said[1:] == ["the recorder has ended or cannot be heard any more; 5 rows kept"]
+    assert said[1:] == ["the recorder cannot be heard any more; 5 rows kept"]
     assert not watched.recorder_is_there(30 * S)
+
+
+def test_a_recording_that_ends_in_order_is_told_at_once_and_once_until_the_next_begins() -> None:
+    watched, said = watch()
+    watched.connection(None, 0)
+    watched.recorder_heard(S)
+    watched.look(S, 0, 0.0, 0)
+    watched.recorder_finished()
+    assert not watched.recorder_is_there(S)
+    for at_s in seconds(1, 60):
+        watched.look(round(at_s * S), round(at_s), at_s, 0)
+    assert said[1:] == ["the recording has ended; what the sensors send is kept for the next one"]
+    watched.recorder_heard(60 * S)
+    watched.arrived(60 * S)
+    watched.look(61 * S, 55, 50.0, 0)
+    watched.look(62 * S, 0, 0.1, 0)
+    assert said[2:] == [
+        "a recorder is there; 55 kept rows go to it, the oldest 50 s old",
+        "a recorder is there, all arrives",
+    ]
 
 
 def test_a_slow_link_is_told_as_such() -> None:

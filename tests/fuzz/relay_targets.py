@@ -59,7 +59,7 @@ def _conversation() -> bytes:
     rows.append(Happened(event="host_stood_still", after_ns=5000, detail={"still_s": 1.0}))
     batch = Batch(boot=_BOOT, first=0, kept_from=0, clock_ns=5 * S, streams=[stream], rows=rows)
     hello = Hello(boot=_BOOT, product="0.1", clock="fake", next=5, kept_from=0, sensors=["Alder"])
-    answer = b'{"v":1,"recorder":"%s","boot":"%s","t1_ns":0,"t2_ns":7,"t3_ns":8}' % (
+    answer = b'{"v":1,"recorder":"%s","boot":"%s","t1_ns":0,"t2_ns":7,"t3_ns":8,"next":5}' % (
         _RECORDER.encode(),
         _BOOT.encode(),
     )
