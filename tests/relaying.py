@@ -211,7 +211,7 @@ class RecorderSide:
         place = RelayPlace(TOPICS, self.broker, ("Birch",))
         self.source = CombinedSource(self.own, [RelaySource(place, true)], bench.relayed)
         around = Surroundings(true, SystemStorage(), self.source, self.words.append, [self._look])
-        self.recording = asyncio.ensure_future(record(RecordJob(bench, self.folder, needed_bytes=0), around))
+        self._recording = asyncio.ensure_future(record(RecordJob(bench, self.folder, needed_bytes=0), around))
 
     def _look(self, row: Row, _fields: Mapping[str, Any]) -> None:
         if row.row_kind == "relayed" and row.payload is not None:

@@ -267,7 +267,7 @@ async def test_no_row_that_was_acknowledged_as_safe_is_lost_with_a_recorder_that
                     sys.executable, "-m", "tests.relay_recorder_child", broker.url, str(folder), cwd=ROOT
                 )
                 safe_at_last = sender.next_seq + 25
-                while sender.kept_from <= safe_at_last:  # noqa: ASYNC110 - nobody calls
+                while sender.kept_from <= safe_at_last:
                     await asyncio.sleep(0.02)
                 await asyncio.sleep(0.13 * kill)  # at another moment between two syncs
                 recorder.kill()
