@@ -16,6 +16,7 @@ _EXPIRED = 10
 _NOT_YET_VALID = 9
 _WRONG_HOST = 62
 _WRONG_NUMBER = 64
+_STRICT = range(80, 94)  # of X509_V_FLAG_X509_STRICT, which Python sets from 3.13 on
 # CONNACK of MQTT 3.1.1 (table 3.1), and what the library makes of it in MQTT 5 numbers
 _BAD_ACCOUNT = (4, 5, 134, 135)
 _BAD_ID = (2, 133)
@@ -85,6 +86,9 @@ def _certificate_words(address: BrokerAddress, error: ssl.SSLCertVerificationErr
         return f"the broker's certificate is for another name than {address.host}; use the name it was made for."
     if error.verify_code in (_EXPIRED, _NOT_YET_VALID):
         return "the broker's certificate is out of date, or a clock is wrong; renew it, or set the clock."
+    if error.verify_code in _STRICT:
+        why = safe_text(error.verify_message, 80)
+        return f"the broker's certificate or its authority is not made as is asked today ({why}); make both anew."
     return "the broker's certificate is not signed by a trusted authority; name your own with --ca FILE."
 
 
