@@ -23,7 +23,7 @@ from simulated_sensors.embedded_broker import embedded_broker, require_amqtt
 from simulated_sensors.errors import NoSimulation
 from simulated_sensors.quayside import quayside_sensors
 from simulated_sensors.virtual_time import VirtualClock, run_virtual
-from tests import real_broker
+from tests.mosquitto_broker import Mosquitto, free_port
 from tests.riding import exit_status
 
 SPEED = 12.0
@@ -120,7 +120,7 @@ def test_unfit_options(tmp_path: Path, capsys: pytest.CaptureFixture[str], words
 
 
 def test_a_broker_that_is_not_there_is_said_before_the_ride(tmp_path: Path) -> None:
-    url = f"mqtt://127.0.0.1:{real_broker.free_port()}"
+    url = f"mqtt://127.0.0.1:{free_port()}"
     with pytest.raises(WattproofError, match="no broker listens there"):
         run_demo(DemoOptions(tmp_path, 24.0, relay=True, broker=url), lambda words: None, lambda words: None)
 
@@ -129,7 +129,7 @@ def test_a_broker_that_is_not_there_is_said_before_the_ride(tmp_path: Path) -> N
 @pytest.mark.timeout(300)
 def test_the_whole_demo_through_a_real_broker(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The same one meter is named as without a relay, since nothing but the way of the rows is different."""
-    with real_broker.running(tmp_path, real_broker.PLAIN) as broker:
+    with Mosquitto(tmp_path) as broker:
         url = f"mqtt://127.0.0.1:{broker.port}"
         out = tmp_path / "ride"
         assert exit_status("demo", "--relay", "--broker", url, "--headless", "--out", str(out)) == 0

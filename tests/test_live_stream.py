@@ -24,8 +24,9 @@ from recorder.live_stream_publisher import LivePublisher
 from recorder.live_window import JournalFollower, LiveWindow
 from recorder.mqtt_client import BrokerTrouble, connected, open_broker
 from recorder.snapshot_maker import SnapshotMaker
-from tests import real_broker, screens
+from tests import screens
 from tests.fake_broker import MuteBroker
+from tests.mosquitto_broker import Mosquitto, free_port
 from tests.test_live_equals_offline import rows_of
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -126,7 +127,7 @@ async def test_watching_publishes_what_another_process_records(tmp_path: Path) -
     rides = tmp_path / "rides"
     rides.mkdir()
     asked = json.dumps({"folder": str(rides), "supplies": str(tmp_path), "control": True})
-    with real_broker.running(tmp_path, real_broker.PLAIN) as running:
+    with Mosquitto(tmp_path) as running:
         broker = open_broker(f"mqtt://127.0.0.1:{running.port}")
         async with connected(broker, "overlay") as overlay:
             await overlay.subscribe("quay/one")
@@ -154,7 +155,7 @@ async def test_watching_publishes_what_another_process_records(tmp_path: Path) -
 @pytest.mark.slow
 async def test_a_simulated_ride_is_published_as_the_schema_says(tmp_path: Path) -> None:
     """The real programs: recorder, publisher and broker each a process of its own."""
-    with real_broker.running(tmp_path, real_broker.PLAIN) as running:
+    with Mosquitto(tmp_path) as running:
         broker = open_broker(f"mqtt://127.0.0.1:{running.port}")
         async with connected(broker, "overlay") as overlay:
             await overlay.subscribe("wattproof/#")
@@ -246,15 +247,14 @@ async def test_a_broker_that_stops_reading_costs_messages_and_nothing_else() -> 
 
 async def test_without_a_broker_the_publisher_goes_on_to_the_end() -> None:
     said: list[str] = []
-    live = publisher(Rides(until=20).next_snapshot, f"mqtt://127.0.0.1:{real_broker.free_port()}", said)
+    live = publisher(Rides(until=20).next_snapshot, f"mqtt://127.0.0.1:{free_port()}", said)
     assert await live.run() == 0
     assert live.sent == 0
     assert [words for words in said if "no broker listens there" in words] == said[:1]
 
 
 async def test_a_lasting_trouble_at_the_start_ends_the_publisher(tmp_path: Path) -> None:
-    closed = "listener {port} 127.0.0.1\nallow_anonymous false\nuser root\n"
-    with real_broker.running(tmp_path, closed) as running:
+    with Mosquitto(tmp_path, accounts={"overlay": "quay"}) as running:
         live = publisher(Rides(until=10_000).next_snapshot, f"mqtt://127.0.0.1:{running.port}", [])
         with pytest.raises(BrokerTrouble, match="lets nobody in without an account"):
             await live.run()
@@ -265,5 +265,5 @@ async def test_a_recorder_that_vanishes_is_said() -> None:
         raise NotRecording("the recorder has let this screen go")
 
     said: list[str] = []
-    assert await publisher(gone, f"mqtt://127.0.0.1:{real_broker.free_port()}", said).run() == 3
+    assert await publisher(gone, f"mqtt://127.0.0.1:{free_port()}", said).run() == 3
     assert "the recorder has let this screen go" in said

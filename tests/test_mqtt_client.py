@@ -4,10 +4,12 @@ import asyncio
 import random
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 
@@ -20,9 +22,8 @@ from analysis.errors import BadInput
 from recorder import mqtt_client
 from recorder.broker_address import PASSWORD_VARIABLE, Broker, BrokerAddress, checked_topic, open_broker
 from recorder.mqtt_client import BrokerTrouble, Connection, Will, connected, keep_connected
-from tests import real_broker
 from tests.fake_broker import DenyingBroker
-from tests.tls_authority import make_authority, make_certificate
+from tests.mosquitto_broker import Mosquitto, free_port, make_certificates
 
 ACCOUNTS = """
 listener {port} 127.0.0.1
@@ -40,7 +41,7 @@ keyfile broker.key
 
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
-    with real_broker.running(tmp_path_factory.mktemp("plain"), real_broker.PLAIN) as broker:
+    with Mosquitto(tmp_path_factory.mktemp("plain")) as broker:
         yield open_broker(f"mqtt://127.0.0.1:{broker.port}")
 
 
@@ -48,15 +49,14 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
 def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[int, Path]]:
     """TLS, accounts `alder` (writes below v1/a) and `desk` (reads v1/#)."""
     folder = tmp_path_factory.mktemp("guarded")
-    make_authority(folder)
-    make_authority(folder, "other")
-    make_certificate(folder, "DNS:localhost")
+    make_certificates(folder, "localhost")
+    make_certificates(folder / "other", "localhost")
     (folder / "word").write_text("quay\n")
     (folder / "passwords").touch()
     for account in ("alder", "desk"):
         subprocess.run(["mosquitto_passwd", "-b", "passwords", account, "quay"], cwd=folder, check=True)
     (folder / "acl").write_text("user alder\ntopic write v1/a/#\nuser desk\ntopic read v1/#\n")
-    with real_broker.running(folder, ACCOUNTS) as broker:
+    with Mosquitto(folder, settings=ACCOUNTS) as broker:
         yield broker.port, folder
 
 
@@ -207,7 +207,7 @@ async def test_the_will_is_published_for_one_who_vanishes_and_not_for_one_who_le
 
 
 async def test_a_broker_that_dies_ends_the_messages_and_publishing(tmp_path: Path) -> None:
-    with real_broker.running(tmp_path, real_broker.PLAIN) as broker:
+    with Mosquitto(tmp_path) as broker:
         async with connected(open_broker(f"mqtt://127.0.0.1:{broker.port}"), "desk-4") as connection:
             await connection.subscribe("any")
             broker.kill()
@@ -219,9 +219,10 @@ async def test_a_broker_that_dies_ends_the_messages_and_publishing(tmp_path: Pat
 
 async def test_a_message_under_way_fails_as_soon_as_the_connection_is_lost(tmp_path: Path) -> None:
     """Its own patience would be longer than this test's."""
-    with real_broker.running(tmp_path, real_broker.PLAIN) as broker:
+    with Mosquitto(tmp_path) as broker:
         async with connected(open_broker(f"mqtt://127.0.0.1:{broker.port}"), "desk-8") as connection:
-            broker.child.send_signal(signal.SIGSTOP)
+            assert broker.process is not None
+            broker.process.send_signal(signal.SIGSTOP)
             publishing = asyncio.create_task(connection.publish("any", b"x", timeout_s=600))
             await asyncio.sleep(0.2)
             assert not publishing.done()
@@ -243,7 +244,7 @@ async def test_a_cancelled_attempt_leaves_no_socket_and_no_task(plain: Broker) -
 
 async def test_coming_back_to_a_restarted_broker(tmp_path: Path) -> None:
     """Pauses are asked for as promised, and a connection made begins them anew."""
-    port = real_broker.free_port()
+    port = free_port()
     broker = open_broker(f"mqtt://127.0.0.1:{port}")
     told: list[str | None] = []
     pauses: list[float] = []
@@ -275,13 +276,13 @@ async def _come_back(
 ) -> None:
     """Six failures, a broker that comes and dies, and another that stays."""
     with ExitStack() as stack:
-        first: list[real_broker.RealBroker] = []
+        first: list[Mosquitto] = []
         uses = 0
 
         async def sleep(pause_s: float) -> None:
             pauses.append(pause_s)
             if len(pauses) == 6 or len(pauses) == 8:
-                first.append(stack.enter_context(real_broker.running(folder, real_broker.PLAIN, port)))
+                first.append(stack.enter_context(Mosquitto(folder, port=port)))
 
         async def use(connection: Connection) -> None:
             nonlocal uses
@@ -303,7 +304,7 @@ async def _come_back(
 
 
 async def test_no_broker_there() -> None:
-    trouble = await trouble_with(open_broker(f"mqtt://127.0.0.1:{real_broker.free_port()}"))
+    trouble = await trouble_with(open_broker(f"mqtt://127.0.0.1:{free_port()}"))
     assert "no broker listens there" in str(trouble)
     assert not trouble.lasting
 
@@ -314,7 +315,7 @@ async def test_no_such_name() -> None:
 
 async def test_wrong_authority(guarded: tuple[int, Path]) -> None:
     port, folder = guarded
-    for ca_file in (folder / "other.crt", None):
+    for ca_file in (folder / "other" / "ca.crt", None):
         trouble = await trouble_with(open_broker(f"mqtts://localhost:{port}", ca_file))
         assert "not signed by a trusted authority" in str(trouble)
         assert trouble.lasting
@@ -327,12 +328,22 @@ async def test_a_certificate_for_another_name(guarded: tuple[int, Path]) -> None
 
 
 async def test_a_certificate_for_another_host(tmp_path: Path) -> None:
-    make_authority(tmp_path)
-    make_certificate(tmp_path, "DNS:quay.example")
-    files = "cafile ca.crt\ncertfile broker.crt\nkeyfile broker.key\n"
-    with real_broker.running(tmp_path, real_broker.PLAIN + files) as broker:
-        trouble = await trouble_with(open_broker(f"mqtts://localhost:{broker.port}", tmp_path / "ca.crt"))
+    with Mosquitto(tmp_path, tls=make_certificates(tmp_path / "tls", "quay.example")) as broker:
+        trouble = await trouble_with(open_broker(f"mqtts://localhost:{broker.port}", tmp_path / "tls" / "ca.crt"))
     assert "for another name than localhost" in str(trouble)
+    assert trouble.lasting
+
+
+async def test_an_authority_that_newer_pythons_refuse_is_told_as_such(tmp_path: Path) -> None:
+    """It does not state its use; Python checks as strictly as this by itself from 3.13 on."""
+    folder = make_certificates(tmp_path / "tls", "localhost", states_use=False)
+    broker = open_broker("mqtts://localhost", folder / "ca.crt")
+    assert broker.tls_context is not None
+    broker.tls_context.verify_flags |= ssl.VERIFY_X509_STRICT
+    with Mosquitto(tmp_path, tls=folder) as running:
+        address = replace(broker.address, port=running.port)
+        trouble = await trouble_with(replace(broker, address=address))
+    assert "is not made as is asked today (Path length given without key usage" in str(trouble)
     assert trouble.lasting
 
 

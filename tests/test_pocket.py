@@ -36,9 +36,9 @@ from recorder.storage import SystemStorage
 from simulated_sensors.hci_server import serve_hci
 from simulated_sensors.peripheral import SimulatedRadio
 from simulated_sensors.sensor import Packet
-from tests import real_broker
 from tests.fake_broker import DenyingBroker
 from tests.fake_sensors import FakeSensor
+from tests.mosquitto_broker import Mosquitto, free_port
 from tests.riding import ONE_METER, FakeSource, exit_status, number_in, one_meter_bench, payload, table_of
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -212,7 +212,7 @@ async def test_failing_power_ends_the_ride_in_order(tmp_path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
-    with real_broker.running(tmp_path_factory.mktemp("broker"), real_broker.PLAIN) as running:
+    with Mosquitto(tmp_path_factory.mktemp("broker")) as running:
         yield open_broker(f"mqtt://127.0.0.1:{running.port}")
 
 
@@ -289,10 +289,10 @@ async def test_stop_needs_leave_and_a_killed_recorder_is_offline(tmp_path: Path,
 
 
 async def test_no_broker_and_then_one_costs_the_ride_nothing(tmp_path: Path) -> None:
-    port = real_broker.free_port()
+    port = free_port()
     async with pocket(tmp_path, url=f"mqtt://127.0.0.1:{port}") as recorder:
         await journal_grows(recorder.rides)
-        with real_broker.running(tmp_path, real_broker.PLAIN, port):
+        with Mosquitto(tmp_path, port=port):
             async with helm(open_broker(f"mqtt://127.0.0.1:{port}")) as afar:
                 await afar.until("recording")
         recorder.process.send_signal(signal.SIGTERM)

@@ -6,6 +6,7 @@ import asyncio
 import configparser
 import re
 import shutil
+import ssl
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Iterator
@@ -16,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from recorder.mqtt_client import BrokerTrouble, Connection, connected, open_broker
-from tests import real_broker
+from tests.mosquitto_broker import Mosquitto
 from tests.riding import exit_status
 
 SERVICES = files("recorder").joinpath("services")
@@ -62,7 +63,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     configuration = example("mosquitto.conf").replace("/etc/mosquitto/wattproof", str(folder))
     assert "listener 8883\n" in configuration
     configuration = configuration.replace("listener 8883", "listener {port} 127.0.0.1\nuser root")
-    with real_broker.running(folder, configuration) as broker:
+    with Mosquitto(folder, settings=configuration) as broker:
         yield Lab(folder, broker.port)
 
 
@@ -118,6 +119,16 @@ async def test_strangers_and_plain_connections_stay_outside(lab: Lab) -> None:
             pass
     async with lab.as_account("helm", "mqtts://{}@127.0.0.1"):
         pass  # the certificate is good for the number as well
+
+
+async def test_the_certificates_pass_the_checks_of_newer_pythons(lab: Lab) -> None:
+    """From 3.13 on Python asks for this by itself (ssl.create_default_context)."""
+    (lab.folder / "helm.word").write_text("helm")
+    broker = open_broker(f"mqtts://helm@localhost:{lab.port}", lab.folder / "ca.crt", lab.folder / "helm.word")
+    assert broker.tls_context is not None
+    broker.tls_context.verify_flags |= ssl.VERIFY_X509_STRICT
+    async with connected(broker, "helm-1"):
+        pass
 
 
 async def test_long_and_retained_messages_do_not_pass(lab: Lab) -> None:
