@@ -13,7 +13,7 @@ from recorder.host_clock import HostClock
 from recorder.mqtt_client import BrokerTrouble, Connection, connected, keep_connected
 from recorder.relay_gate import Flooded, MessageGate
 from recorder.relay_intake import RelayIntake
-from recorder.relay_messages import UP, to_bytes
+from recorder.relay_messages import UP, Hello, to_bytes
 from recorder.relay_places import RelayPlace
 from recorder.relay_tasks import together
 from recorder.source import NotHere, RecordSink, RelayedSink
@@ -136,6 +136,8 @@ class RelaySource:
             message = self._gate.take(received.topic, received.payload, received.retained, now_ns)
             if message is not None and intake.take(message, now_ns):
                 self._news.set()
+                if isinstance(message, Hello):  # nothing can be dated before its clock is known
+                    self._ask_now.set()
 
     async def _ask(self, connection: Connection, intake: RelayIntake) -> None:
         topic = self._place.topics.down("ask")
