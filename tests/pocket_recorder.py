@@ -31,7 +31,7 @@ async def ride(asked: dict[str, Any]) -> None:
     if asked.get("url"):
         status = StatusPublisher(
             open_broker(asked["url"]), "wattproof/quayside-bench", "Quayside bench", clock, say, batteries,
-            bool(asked.get("accept_stop")), supplies, every_s=1.0,
+            bool(asked.get("accept_stop")), supplies, every_s=0.3,
         )  # fmt: skip
         companions.append(status.beside)
 
@@ -39,7 +39,7 @@ async def ride(asked: dict[str, Any]) -> None:
         sink.received(clock.now_ns(), "Alder", "2a19", bytes([77]), "read")  # Battery Level, in percent
         for number in range(10**6):
             sink.received(clock.now_ns(), "Alder", "2a63", payload(number))
-            await asyncio.sleep(0.05)
+            await asyncio.sleep(0.02)
 
     around = Surroundings(
         clock, SystemStorage(), FakeSource([deliver], present=frozenset({"Alder"})), say, (batteries,),

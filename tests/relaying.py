@@ -91,7 +91,7 @@ class NumberedSensor:
 
     clock: HostClock
     sensor: str = "Birch"
-    interval_s: float = 0.05
+    interval_s: float = 0.02
     most: int | None = None
     sent_ns: dict[int, int] = field(default_factory=dict)
     paused: bool = False

@@ -193,7 +193,7 @@ async def test_a_falling_battery_ends_the_ride_in_order(tmp_path: Path) -> None:
         await journal_grows(recorder.rides)
         for words in ({"capacity": "9"}, {"status": "Charging"}, {"capacity": "8"}):
             supply(recorder.battery.parent, "BAT0", **words)
-            await asyncio.sleep(0.5)  # several looks
+            await asyncio.sleep(0.35)  # several looks
             await journal_grows(recorder.rides)
         supply(recorder.battery.parent, "BAT0", status="Discharging")
         check_finished(await recorder.ended(), "battery of this computer at 8 % or less")

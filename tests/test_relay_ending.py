@@ -201,8 +201,8 @@ async def test_rows_under_way_at_the_end_are_in_the_file_and_the_relay_hears_of_
         await proxy.start()
         async with relayed_ride(tmp_path / "ride", plain_broker(proxy.port), plain_broker(broker.port)) as ride:
             await until(lambda: ride.last > 20, 10)
-            proxy.jitter_s = 1.5  # what comes from now on is held up
-            await asyncio.sleep(1.0)
+            proxy.jitter_s = 0.8  # what comes from now on is held up
+            await asyncio.sleep(0.6)
             held = len(ride.sent_ns) - 1 - ride.last
             ended = await stopped(ride)
             proxy.jitter_s = 0.0
@@ -213,7 +213,7 @@ async def test_rows_under_way_at_the_end_are_in_the_file_and_the_relay_hears_of_
     assert held > 3
     found = numbers_of(ended.rows)
     assert found == list(range(found[0], found[-1] + 1))
-    margin_ns = 60_000_000  # a packet each 50 ms, and some ms of doubt between the clocks
+    margin_ns = 60_000_000  # a packet each 20 ms, and some ms of doubt between the clocks
     assert [n for n, at_ns in ride.sent_ns.items() if n > found[-1] and at_ns < ended.end_ns - margin_ns] == []
     assert ride.sent_ns[found[-1]] < ended.end_ns + margin_ns
     assert "not in this file" not in ended.words

@@ -44,7 +44,7 @@ async def test_skewed_clocks_and_20_ms_of_jitter(tmp_path: Path) -> None:
         async with relayed_ride(
             tmp_path / "ride", plain_broker(proxy.port), plain_broker(broker.port), clock=clock
         ) as ride:
-            await asyncio.sleep(4)
+            await asyncio.sleep(3)
             rows = await ride.ended()
         await proxy.stop()
     assert_each_once(ride.sent_ns, rows)
@@ -110,14 +110,15 @@ async def test_a_relay_without_a_broker_ends_when_told_to_and_says_what_is_left(
     assert f"{ended.left} rows were not confirmed by any recorder" in ended.in_words()
 
 
-async def test_a_cut_of_six_seconds_loses_and_doubles_nothing_and_is_told(tmp_path: Path) -> None:
+@pytest.mark.parametrize("cut_s", [1.2, pytest.param(6.5, marks=pytest.mark.slow)])
+async def test_a_cut_loses_and_doubles_nothing_and_is_told(tmp_path: Path, cut_s: float) -> None:
     with Mosquitto(tmp_path) as broker:
         proxy = Proxy(broker.port)
         await proxy.start()
         async with relayed_ride(tmp_path / "ride", plain_broker(proxy.port), plain_broker(broker.port)) as ride:
             await until(lambda: ride.last > 20, 10)
             proxy.cut()
-            await asyncio.sleep(6.5)
+            await asyncio.sleep(cut_s)
             proxy.mend()
             rows = await ride.ended()
         await proxy.stop()
@@ -177,11 +178,11 @@ async def test_a_relay_that_was_there_long_before_gives_only_what_is_of_the_ride
         async with relayed_ride(
             tmp_path / "ride", plain_broker(broker.port), plain_broker(broker.port), record_after_s=2.0
         ) as ride:
-            await until(lambda: ride.last > 50, 15)
+            await until(lambda: ride.last > 125, 15)
             rows = await ride.ended()
     found = numbers_of(rows)
     assert found == list(range(found[0], len(ride.sent_ns)))
-    assert 30 < found[0] < 60  # some 40 packets are older than the recording
+    assert 80 < found[0] < 125  # some 100 packets are older than the recording
     assert min(row["host_ns"] for row in rows) >= 0
 
 
