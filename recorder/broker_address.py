@@ -103,6 +103,14 @@ def add_broker_options(parser: argparse.ArgumentParser | argparse._ArgumentGroup
     parser.add_argument("--password-file", type=Path, metavar="FILE", help="the broker account's password, one line")
 
 
+def examples_to_copy() -> str:
+    """One sentence that names the folder, which lies wherever this program was installed."""
+    from importlib.resources import files
+
+    folder = files("recorder").joinpath("services")
+    return f"To copy and change: a service unit, a broker's settings, accounts and topic rules, in\n{folder}"
+
+
 def tls_context(ca_file: Path | None) -> ssl.SSLContext:
     """Certificate and host name are always checked; with `ca_file` this authority alone is trusted."""
     import ssl  # most commands have these options and no broker

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recorder.broker_address import add_broker_options, checked_topic, open_broker
+from recorder.broker_address import add_broker_options, checked_topic, examples_to_copy, open_broker
 
 if TYPE_CHECKING:
     from recorder.companions import Companion
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def add_pocket_options(parser: argparse.ArgumentParser) -> None:
-    group = parser.add_argument_group("for a computer that nobody looks at")
+    group = parser.add_argument_group("for a computer that nobody looks at", examples_to_copy())
     group.add_argument(
         "--status", metavar="URL", help="tell an MQTT broker how it goes, mqtts://[ACCOUNT@]HOST[:PORT]"
     )
@@ -88,4 +88,7 @@ def beside(
 def check_pocket_options(parser: argparse.ArgumentParser, options: argparse.Namespace) -> None:
     """Ends the program with the parser's words where an option stands without the one that it belongs to."""
     if options.status is None and (options.topic or options.accept_stop or options.ca or options.password_file):
-        parser.error("--topic, --accept-stop, --ca and --password-file go with --status")
+        parser.error(
+            "--topic, --accept-stop, --ca and --password-file go with --status; "
+            "what a relay's broker needs stands in its [[relay]] of the bench file"
+        )

@@ -9,13 +9,22 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recorder.broker_address import add_broker_options
+from recorder.broker_address import add_broker_options, examples_to_copy
 from recorder.command_line import backend_for, command_parser, say
 
 if TYPE_CHECKING:
     from recorder.relay_forwarder import Forwarded
 
 BATCH_MS = (50, 5000)
+RECORDER_NEEDS = """\
+The recorder listens to whatever the bench file's tables name; without one it hears no relay:
+  [[relay]]
+  name = "pocket"
+  session = "quayside"                          # the same on both sides
+  sensors = ["Dogwood", "Elm"]
+  broker = "mqtts://recorder@broker.example"    # the relay's own: see --broker
+  password_file = "broker.txt"                  # beside the bench file; ca = "ca.crt" as well
+"""
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -24,6 +33,7 @@ def _parser() -> argparse.ArgumentParser:
         "Reach sensors on this machine and forward every notification through an MQTT broker to a recorder "
         "elsewhere. What is not safe there is kept here for ten minutes. Start it before or after the recorder.",
         "wattproof relay bench.toml --broker mqtts://pocket@broker.example --password-file broker.txt",
+        f"{RECORDER_NEEDS}\n{examples_to_copy()}",
     )
     parser.add_argument("bench", type=Path, help="the bench file, the same as the recorder's")
     parser.add_argument(
@@ -42,7 +52,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _batch_ms(text: str) -> int:
-    value = int(text)
+    value = int(text) if text.isdecimal() else 0
     if not BATCH_MS[0] <= value <= BATCH_MS[1]:
         raise argparse.ArgumentTypeError(f"give {BATCH_MS[0]} to {BATCH_MS[1]} milliseconds")
     return value

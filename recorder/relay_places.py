@@ -9,6 +9,7 @@ from pathlib import Path
 from analysis.bench_file import Bench
 from analysis.bench_relays import Relay
 from analysis.errors import BadInput
+from analysis.safe_text import safe_text
 from recorder.broker_address import Broker, open_broker
 from recorder.relay_messages import Topics
 
@@ -51,7 +52,9 @@ def _own_table(bench: Bench, options: RelayOptions) -> Relay:
         raise BadInput(f"the bench file has several relays; say which this is with --name ({', '.join(names)})")
     table = next((relay for relay in bench.relay if options.name in (None, relay.name)), None)
     if table is None:
-        raise BadInput(f"the bench file has no relay of the name given with --name; it has {', '.join(names)}")
+        raise BadInput(
+            f"the bench file has no relay named `{safe_text(options.name or '')}`; it has {', '.join(names)}"
+        )
     return table
 
 
@@ -60,6 +63,10 @@ def _place(
 ) -> RelayPlace:
     url = options.broker or relay.broker
     if url is None:
+        if not bench.relay:
+            raise BadInput(
+                "no broker is stated: the bench file has no [[relay]], and a recorder needs one to listen; see --help"
+            )
         raise BadInput(f'relay {relay.name}: no broker is stated; write broker = "mqtts://HOST" into its table')
     ca = options.ca or _beside(folder, relay.ca)
     password_file = options.password_file or _beside(folder, relay.password_file)

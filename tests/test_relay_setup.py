@@ -130,7 +130,7 @@ def test_a_bench_without_relays_is_forwarded_whole() -> None:
     ("more", "options", "words"),
     [
         ("", RelayOptions(), "no broker is stated"),
-        ("", RelayOptions("shed", broker="mqtt://localhost"), "has no relay of the name given"),
+        ("", RelayOptions("shed", broker="mqtt://localhost"), "has no relay named `shed`"),
         ('[[relay]]\nname = "shed"\nsensors = ["Alder"]', RelayOptions(), "say which this is with --name"),
         ("", RelayOptions(session="A", broker="mqtt://localhost"), "is no name for a session"),
         ("", RelayOptions(broker="http://localhost"), "not the address of a broker"),
