@@ -22,6 +22,7 @@ _BAD_ACCOUNT = (4, 5, 134, 135)
 _BAD_ID = (2, 133)
 _BUSY = (3, 136)
 _CODE = re.compile(r"\[code:(\d+)\]")
+_UNNAMED = "[code:128]"  # MQTT 5's number for an error of no particular kind
 _NO_ANSWER = "Operation timed out"  # the library's words, from a time-out of its own and not of a socket
 
 
@@ -78,7 +79,8 @@ def lost_trouble(address: BrokerAddress, error: BaseException) -> BrokerTrouble:
     if str(error) == _NO_ANSWER:
         return BrokerTrouble(f"{address}: the broker did not acknowledge a message in time.")
     cause = next((cause for cause in _chain(error) if cause is not error), error)
-    return BrokerTrouble(f"{address}: the connection to the broker was lost ({_plain(cause)}).")
+    why = "it hung up" if _UNNAMED in str(cause) else _plain(cause)
+    return BrokerTrouble(f"{address}: the connection to the broker was lost ({why}).")
 
 
 def _certificate_words(address: BrokerAddress, error: ssl.SSLCertVerificationError) -> str:

@@ -59,6 +59,7 @@ class RelaySource:
             self._intake = RelayIntake(
                 self._place.topics.relay, self._place.sensors, self._recorder_id, sink, now_ns, self._time_of_day
             )
+            self._intake.presence.where = f"{self._place.broker.address}, session {self._place.topics.session}"
         self._over = False
         self._work = asyncio.ensure_future(self._serve(self._intake))
         self._work.add_done_callback(lambda work: work.cancelled() or work.exception())

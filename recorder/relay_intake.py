@@ -251,7 +251,7 @@ class RelayIntake:
         )
 
     def look(self, now_ns: int) -> None:
-        self.presence.owed(self.ending.owed > self.receiver.seen, now_ns)
+        self.presence.owed(self.presence.there and self.ending.owed > self.receiver.seen, now_ns)
         self.presence.look(now_ns)
         if not self.presence.there:
             self.live.clear()

@@ -20,6 +20,7 @@ class RelayPresence:
     tell: Tell
     time_of_day: Callable[[int], str]
     started_ns: int
+    where: str = ""  # broker and session, for who looks for what keeps them apart
     trouble: str = ""
     _heard_ns: int | None = None
     _gone_ns: int | None = None
@@ -61,7 +62,10 @@ class RelayPresence:
     def look(self, now_ns: int) -> None:
         if self._state == "new" and now_ns - self.started_ns > OFFLINE_NS:
             self._state = "absent"
-            self.tell("absent", f"relay {self.relay} has not been heard yet{self._why()}")
+            listening = (
+                f"; listening at {self.where}: is it started there?" if self.where and not self.trouble else ""
+            )
+            self.tell("absent", f"relay {self.relay} has not been heard yet{self._why()}{listening}")
         if self._state == "online" and self._heard_ns is not None and now_ns - self._heard_ns > OFFLINE_NS:
             self._go(self._heard_ns, "")
         if self._state == "online":

@@ -328,6 +328,18 @@ def test_rows_that_come_a_minute_late_stand_in_their_place_live_and_in_the_file(
     assert met.session.counts["Birch"].gaps == 0
 
 
+def test_a_relay_that_comes_late_is_not_told_at_once_to_be_blocked() -> None:
+    met = Met()
+    for _ in range(40):
+        met.clock.now += S // 4
+        send_one(met, met.clock.now)
+        met.intake.look(met.clock.now)
+    met.hello()
+    met.exchange(1)
+    met.intake.look(met.clock.now)
+    assert [row.detail["state"] for row in met.log.events("relay")] == ["absent", "found", "online"]
+
+
 # -- the end of a recording ------------------------------------------------------------------------------------
 
 

@@ -120,6 +120,8 @@ async def test_a_cut_loses_and_doubles_nothing_and_is_told(tmp_path: Path, cut_s
             proxy.cut()
             await asyncio.sleep(cut_s)
             proxy.mend()
+            mended = len(ride.sent_ns)
+            await until(lambda: ride.last > mended, 20)
             rows = await ride.ended()
         await proxy.stop()
     assert_each_once(ride.sent_ns, rows)

@@ -149,6 +149,15 @@ def test_the_reason_why_nothing_is_heard_is_told_with_it() -> None:
     assert told == [("absent", "relay pocket has not been heard yet (mqtt://broker:1883: no broker listens there)")]
 
 
+def test_where_a_relay_is_looked_for_is_told_so_that_another_session_is_noticed() -> None:
+    relay, told = presence()
+    relay.where = "mqtts://broker:8883, session quayside"
+    for at_s in seconds(0, 8):
+        relay.look(round(at_s * S))
+    where = "listening at mqtts://broker:8883, session quayside: is it started there?"
+    assert told == [("absent", f"relay pocket has not been heard yet; {where}")]
+
+
 def test_heard_but_nothing_arrives_is_told_within_5_s() -> None:
     relay, told = presence()
     for at_s in seconds(0, NOTICED_S):
