@@ -77,6 +77,8 @@ async def relayed_air(
         # A recording would wait for its broker to come back; here there would be nothing to show.
         async with connected(broker, f"{RELAY}-looks"):
             pass
+        place = "a broker inside this program" if url is None else f"the broker at {broker.address}"
+        say(f"{' and '.join(FAR)} come through relay {RELAY}, whose clock is off, and {place}")
         here = await stack.enter_async_context(SimulatedRadio(near, seed=seed))
         there = await stack.enter_async_context(SimulatedRadio(far, seed=seed + 1))
         own, others = bench.reached_by(None), bench.reached_by(RELAY)
