@@ -110,7 +110,7 @@ async def test_a_relay_without_a_broker_ends_when_told_to_and_says_what_is_left(
     assert f"{ended.left} rows were not confirmed by any recorder" in ended.in_words()
 
 
-@pytest.mark.parametrize("cut_s", [1.2, pytest.param(6.5, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("cut_s", [0.6, pytest.param(6.5, marks=pytest.mark.slow)])
 async def test_a_cut_loses_and_doubles_nothing_and_is_told(tmp_path: Path, cut_s: float) -> None:
     with Mosquitto(tmp_path) as broker:
         proxy = Proxy(broker.port)
