@@ -91,7 +91,7 @@ def open_broker(
     if password_file is not None and address.user is None:
         raise BadInput(f"{address}: a password needs an account; write {_with_account(address)}.")
     if ca_file is not None and not address.tls:
-        raise BadInput(f"{address}: a certificate is of use with mqtts:// only; write mqtts://, or name no certificate.")
+        raise BadInput(f"{address}: a certificate is of use with mqtts:// only; write mqtts:// or name none.")
     if password is not None and not address.tls and not address.local:
         raise BadInput(f"{address}: without TLS the password could be read on the way; write mqtts://.")
     return Broker(address, password, tls_context(ca_file) if address.tls else None)
