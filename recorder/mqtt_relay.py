@@ -72,9 +72,11 @@ class RelaySource:
 
     async def close(self) -> None:
         if self._work is not None:
-            self._work.cancel()
+            if not self._over:  # else it is saying goodbye, which a second cancelling would cut short
+                self._work.cancel()
             with suppress(asyncio.CancelledError):
                 await asyncio.wait([self._work], timeout=CLOSE_S)
+            self._work.cancel()
 
     def live(self) -> frozenset[str]:
         return frozenset() if self._intake is None else frozenset(self._intake.live)
