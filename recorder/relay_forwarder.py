@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager, suppress
-from dataclasses import dataclass
 from typing import Any
 
 from analysis.rows import Event
 from analysis.version import product_version
 from recorder.host_clock import HostClock
 from recorder.host_watch import BEAT_S, HostWatch
-from recorder.mqtt_client import Broker, BrokerTrouble, Connection, Will, connected, keep_connected
+from recorder.mqtt_client import BrokerTrouble, Connection, Will, connected, keep_connected
 from recorder.plain_lines import PlainLines
 from recorder.relay_gate import Flooded, MessageGate
+from recorder.relay_job import Forwarded, RelayJob
 from recorder.relay_messages import (
     DOWN,
     MOST_NAMES,
@@ -26,16 +26,16 @@ from recorder.relay_messages import (
     Farewell,
     Goodbye,
     Hello,
-    Topics,
     to_bytes,
 )
-from recorder.relay_sender import KEEP_BYTES, KEEP_NS, RelaySender
+from recorder.relay_sender import RelaySender
 from recorder.relay_sink import RelaySink
 from recorder.relay_tasks import together
 from recorder.relay_watch import RelayWatch
 from recorder.source import NotificationSource
 
-BATCH_S = 0.2
+__all__ = ["Forwarded", "RelayForwarder", "RelayJob"]
+
 HELLO_S = 2.0
 LOOK_S = 0.25
 RETRY_S = 1.0
@@ -43,39 +43,6 @@ FLUSH_S = 5.0
 CLOSE_S = 3.0
 FLOOD_PAUSE_S = 10.0
 PUBLISH_S = 20.0  # a slow link needs some time for a batch; one that is dead is noticed by its keep-alive
-
-
-@dataclass(frozen=True)
-class RelayJob:
-    """What to forward, where to, and how much to keep."""
-
-    topics: Topics
-    broker: Broker
-    sensors: Sequence[str]
-    batch_s: float = BATCH_S
-    keep_ns: int = KEEP_NS
-    keep_bytes: int = KEEP_BYTES
-
-
-@dataclass(frozen=True)
-class Forwarded:
-    """How it ended: rows from sensors, and those of all rows that no recorder is known to have.
-
-    `in_time` is false where the recording had ended before, so that what is left is from after it.
-    """
-
-    received: int
-    left: int
-    lost: int
-    in_time: bool = True
-
-    def in_words(self) -> str:
-        left = "all rows are at a recorder"
-        if self.left:
-            why = "were not confirmed by any recorder" if self.in_time else "came after the recording had ended"
-            left = f"{self.left} rows {why}"
-        lost = f", {self.lost} rows lost before" if self.lost else ""
-        return f"{self.received} rows from sensors; {left}{lost}"
 
 
 class RelayForwarder:
