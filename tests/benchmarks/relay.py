@@ -29,7 +29,8 @@ from recorder.compose import RecordJob, Surroundings, record
 from recorder.host_clock import SystemClock, process_cpu_ns
 from recorder.mqtt_client import connected
 from recorder.mqtt_relay import RelaySource
-from recorder.relay_forwarder import BATCH_S, RelayForwarder, RelayJob
+from recorder.relay_forwarder import RelayForwarder, RelayJob
+from recorder.relay_job import BATCH_S
 from recorder.relay_messages import Topics
 from recorder.relay_places import RelayPlace
 from recorder.signals import ending_signals
