@@ -165,7 +165,7 @@ def _number(row: Row) -> int | None:
 def _moved(row: Row, part: Part) -> Row:
     number = _number(row)
     detail = row.detail if number is None else {**row.detail, "segment_no": number + part.numbers_before}
-    return replace(row, host_ns=row.host_ns + part.offset_ns, detail=detail)
+    return msgspec.structs.replace(row, host_ns=row.host_ns + part.offset_ns, detail=detail)
 
 
 def _chained(earlier: SensorSamples, later: SensorSamples, offset_ns: int) -> SensorSamples:

@@ -89,7 +89,9 @@ def part(whole: Recording, start_ns: int, stop_ns: int) -> Recording:
         r for r in whole.events if start_ns <= r.host_ns <= stop_ns and not _of_the_other_part(r, start_ns, stop_ns)
     ]
     numbers = sorted({r.detail["segment_no"] for r in events if "segment_no" in r.detail})
-    moved = tuple(replace(r, host_ns=r.host_ns - start_ns, detail=_renumbered(r, numbers)) for r in events)
+    moved = tuple(
+        msgspec.structs.replace(r, host_ns=r.host_ns - start_ns, detail=_renumbered(r, numbers)) for r in events
+    )
     inside = {name: samples(s) for name, s in whole.samples.items()}
     return replace(whole, metadata=metadata, samples=inside, events=moved, end_ns=stop_ns - start_ns)
 

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
@@ -203,7 +204,7 @@ def test_what_was_handed_out_stays_as_it_was(rows: list[Row]) -> None:
     gatherer = gathered(rows[:500])
     before = gatherer.samples()
     kept = {n: (s.power_w.values.copy(), s.arrivals_ns.copy()) for n, s in before.items()}
-    late = [replace(row, host_ns=row.host_ns // 2) for row in rows[:100] if row.payload is not None]
+    late = [msgspec.structs.replace(row, host_ns=row.host_ns // 2) for row in rows[:100] if row.payload is not None]
     feed(gatherer, [*rows[500:2500], *late])
     assert not list(differences({n: (s.power_w.values, s.arrivals_ns) for n, s in before.items()}, kept))
 

@@ -357,7 +357,7 @@ def test_protocol(ride: Recording, tmp_path: Path) -> None:
 )
 def test_stopping(ride: Recording, ended_by: str, word: str) -> None:
     events = tuple(
-        replace(e, detail={**e.detail, "ended_by": ended_by}) if e.event == Event.SEGMENT_END else e
+        msgspec.structs.replace(e, detail={**e.detail, "ended_by": ended_by}) if e.event == Event.SEGMENT_END else e
         for e in ride.events
     )
     assert found(case(replace(ride, events=events)), "stopping").word == word
@@ -373,7 +373,7 @@ def test_stopping(ride: Recording, ended_by: str, word: str) -> None:
 )
 def test_held_load(ride: Recording, load: Mapping[str, Any] | None, word: str) -> None:
     events = tuple(
-        replace(e, detail={**e.detail, "resistance": load}) if e.event == Event.SEGMENT_START else e
+        msgspec.structs.replace(e, detail={**e.detail, "resistance": load}) if e.event == Event.SEGMENT_START else e
         for e in ride.events
     )
     assert found(case(replace(ride, events=events)), "held-load").word == word

@@ -2,10 +2,10 @@
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import duckdb
+import msgspec
 import numpy as np
 import pandas as pd
 import polars as pl
@@ -217,9 +217,9 @@ def test_holding_all_means_every_row_of_the_same_session(recording: Path) -> Non
     rows = ride()
     assert holds_all(recording, "s", rows)
     assert holds_all(recording, "s", rows[::3])
-    assert not holds_all(recording, "s", [*rows, replace(rows[-1], host_ns=rows[-1].host_ns + 1)])
+    assert not holds_all(recording, "s", [*rows, msgspec.structs.replace(rows[-1], host_ns=rows[-1].host_ns + 1)])
     assert not holds_all(recording, "s", [*rows[:4], rows[3], *rows[4:]])
-    assert not holds_all(recording, "s", [replace(rows[0], host_ns=-1), *rows[1:]])
+    assert not holds_all(recording, "s", [msgspec.structs.replace(rows[0], host_ns=-1), *rows[1:]])
     assert not holds_all(recording, "another", rows)
     assert not holds_all(recording.with_name("no.parquet"), "s", rows)
 

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 from selenium import webdriver
@@ -187,7 +188,7 @@ def test_hostile_names_do_nothing(browser: Browser, tmp_path: Path) -> None:
     events = segment_events(70)
     for n, row in enumerate(events):
         if row.event == Event.SEGMENT_START:
-            events[n] = replace(row, detail={**row.detail, "name": names[n // 2 % len(names)]})
+            events[n] = msgspec.structs.replace(row, detail={**row.detail, "name": names[n // 2 % len(names)]})
     events += [Row(S, "event", name, event=Event.NOTE, detail={"text": name}) for name in names]
     said = {"Birch": dict(zip(("model", "serial", "firmware_revision", "manufacturer"), names, strict=True))}
     plan = {"plan": {"name": "</title></script>" + names[0]}}

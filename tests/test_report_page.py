@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given
@@ -257,7 +258,7 @@ def test_samples_without_power(tmp_path: Path) -> None:
 def test_a_hostile_name_stays_text(tmp_path: Path, name: str) -> None:
     said = dict.fromkeys(("manufacturer", "model", "serial", "firmware_revision", "location"), name)
     events = [
-        replace(row, detail={**row.detail, "name": name, "step_kind": name, "posture": name})
+        msgspec.structs.replace(row, detail={**row.detail, "name": name, "step_kind": name, "posture": name})
         if row.event == Event.SEGMENT_START
         else row
         for row in segment_events(70)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import msgspec
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -123,7 +124,7 @@ def test_a_hostile_segment_name_stays_one_harmless_cell(tmp_path: Path) -> None:
     ride = stepped_ride(tmp_path)
     name = "=cmd|'/C calc'!A0\",\r\n\x1b[2J\u202e"
     hostile = [
-        replace(row, detail={**row.detail, "name": name}) if row.event == Event.SEGMENT_START else row
+        msgspec.structs.replace(row, detail={**row.detail, "name": name}) if row.event == Event.SEGMENT_START else row
         for row in segment_events(70)
     ]
     tables = report_tables(judge_recording(replace(ride, events=tuple(hostile))))
