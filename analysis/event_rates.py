@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+import msgspec
 
 # Radio and computer may hold a message back; two messages are trusted to differ by no more than this. It also covers
 # the clocks drifting apart over a standstill: 0.7 s after two hours of 100 ppm.
@@ -23,8 +24,7 @@ _TICKS_PER_WRAP = 1 << 16
 _NS_PER_S = 1_000_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class RateUpdate:
+class RateUpdate(msgspec.Struct, frozen=True):
     """What one message adds. `rate_rpm` is None where there is none, and `why` then gives the reason.
 
     `total_event_s` is the sensor's own time since the first event of the piece; pieces cannot be joined.
@@ -38,8 +38,7 @@ class RateUpdate:
     why: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _Base:
+class _Base(msgspec.Struct, frozen=True):
     """The event that the next one is measured from."""
 
     revolutions: int
