@@ -13,7 +13,7 @@ from zlib import crc32
 
 from analysis.rows import Row, RowKind
 from recorder import journal_frames as frames
-from recorder.journal_frames import MAGIC, ROW, ROW_FIXED_BYTES, Header, Json, Stream
+from recorder.journal_frames import Header, Json, Stream
 
 
 class JournalEncoder:
@@ -26,7 +26,7 @@ class JournalEncoder:
         self._seed = seed & 0xFFFFFFFF
         self._metadata: Json = frames.from_json(frames.to_json(header))
         self._streams: dict[Stream, int] = {}
-        self._packers: dict[int, Callable[..., bytes]] = {}
+        self._packers: dict[int, tuple[Callable[..., bytes], bytes]] = {}  # by length of the payload
 
     def preamble(self) -> bytes:
         """What every file begins with: all that is needed to read rows without the files before it."""
@@ -44,11 +44,11 @@ class JournalEncoder:
         """A row without origin or event: the short way, since it stands between the radio and the disk."""
         try:
             stream = self._streams[sensor, characteristic, row_kind]
-            pack = self._packers[len(payload)]
+            pack, opening = self._packers[len(payload)]
         except KeyError:
             return self._first_payload(Row(host_ns, row_kind, sensor, characteristic, payload))
         sequence = self.sequence + 1
-        covered = pack(MAGIC, len(payload) + ROW_FIXED_BYTES, ROW, sequence, host_ns, stream, payload)
+        covered = pack(opening, sequence, host_ns, stream, payload)
         self.sequence = sequence
         return covered + crc32(covered, self._seed).to_bytes(4, "little")
 

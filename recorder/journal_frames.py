@@ -23,8 +23,8 @@ MAX_PAYLOAD_BYTES = 1 << 16
 MAX_STREAMS = 1 << 16
 MAX_DEPTH = 64
 HEADER, STREAM, ROW, ROW_WITH_ORIGIN, JSON_ROW, METADATA, END = range(1, 8)
-ROW_FIXED_BYTES = 10
 _HEAD = struct.Struct("<4sIBQ")
+_OPENING = struct.Struct("<4sIB")  # the head but for the sequence number
 _ROW_BODY = struct.Struct("<qH")
 _ORIGIN_BODY = struct.Struct("<qHqq")
 _CRC_BYTES = 4
@@ -111,9 +111,13 @@ def _frame_at(data: bytes, place: int, seed: int) -> Frame | None:
     return Frame(frame_type, sequence, data[body_start:body_end], place, body_end + _CRC_BYTES - place)
 
 
-def row_packer(payload_bytes: int) -> Callable[..., bytes]:
-    """Packs magic, body length, type, sequence, host_ns, stream and payload: a row frame but for its checksum."""
-    return struct.Struct(f"{_HEAD.format}{_ROW_BODY.format[1:]}{payload_bytes}s").pack
+def row_packer(payload_bytes: int) -> tuple[Callable[..., bytes], bytes]:
+    """For payloads of one length: packs opening, sequence, host_ns, stream and payload, and the opening to give it.
+
+    What comes out is a row frame but for its checksum.
+    """
+    opening = _OPENING.pack(MAGIC, _ROW_BODY.size + payload_bytes, ROW)
+    return struct.Struct(f"<{_OPENING.size}sQ{_ROW_BODY.format[1:]}{payload_bytes}s").pack, opening
 
 
 def origin_row_body(row: Row, stream_index: int) -> bytes:
