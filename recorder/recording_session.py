@@ -105,13 +105,18 @@ class RecordingSession:
         self._count_and_show(sensor, row)
 
     def _count_and_show(self, sensor: str, row: Row) -> None:
-        counts = self.counts.setdefault(sensor, SensorCounts())
+        counts = self._counts_of(sensor)
         counts.rows += 1
         if row.row_kind in ("notification", "relayed") and row.characteristic in MEASURING:
             if counts.last_ns is not None and row.host_ns - counts.last_ns > GAP_NS:
                 counts.gaps += 1
             counts.last_ns = row.host_ns
         self._show(row)
+
+    def _counts_of(self, sensor: str) -> SensorCounts:
+        if sensor not in self.counts:
+            self.counts[sensor] = SensorCounts()
+        return self.counts[sensor]
 
     def happened(self, event: str, sensor: str | None = None, **detail: Any) -> None:
         if not self.open or (self.ended_ns is not None and event not in _OF_THE_END):
@@ -149,7 +154,7 @@ class RecordingSession:
         event, sensor = row.event, row.sensor
         self.log.append_row(row)
         if event == Event.DUPLICATE_DROPPED and sensor is not None:
-            self.counts.setdefault(sensor, SensorCounts()).duplicates_dropped += 1
+            self._counts_of(sensor).duplicates_dropped += 1
         self._show(row)
 
     def identified(self, sensor: str, identity: Identity) -> None:
@@ -179,7 +184,7 @@ class RecordingSession:
             fields = self._decoder.fields(row)
         except NotUnderstood as fault:
             fields = {}
-            self.counts.setdefault(row.sensor or "", SensorCounts()).not_understood += 1
+            self._counts_of(row.sensor or "").not_understood += 1
             self.happened(Event.NOT_UNDERSTOOD, row.sensor, characteristic=row.characteristic, reason=str(fault))
         for onlooker in self.onlookers:
             try:
