@@ -82,11 +82,20 @@ def read_files(
         mapping = mappings.get(file.sensor, mappings.get(None))
         ride = read_ride_file(file.path, mapping=mapping, keep=keep)
         sensor = file.sensor or _owner(ride, bench, [*taken, *found])
+        _refuse_without_power(sensor, ride, bench)
         for other, known in found.items():
             if known.sha256 == ride.sha256:
                 raise BadInput(f"{other} and {sensor} are given the same file; a file holds the power of one meter")
         found[sensor] = ride
     return {name: found[name] for name in bench.stream_names if name in found}
+
+
+def _refuse_without_power(sensor: str, ride: RideFile, bench: Bench) -> None:
+    if not ride.has_power and any(sensor in meter_streams(m) for m in bench.meter):
+        raise BadInput(
+            f"{ride.name} holds no power, and {sensor} is a power meter; export the ride with its power, or give the "
+            "file of the device that recorded it"
+        )
 
 
 def _owner(ride: RideFile, bench: Bench, taken: Sequence[str]) -> str:
@@ -97,6 +106,12 @@ def _owner(ride: RideFile, bench: Bench, taken: Sequence[str]) -> str:
     for fitting in (by_serial, by_name):
         if len(fitting) == 1:
             return fitting[0]
+    named = next((name for name in taken if name.lower() in words), None)
+    if named is not None:
+        raise BadInput(
+            f"{ride.name} is named after {named}, for which another file is given; one file holds the whole ride of "
+            f"one meter. If it is of another meter, say so with NAME={ride.name}"
+        )
     told = f" (its power comes from a meter with the serial {ride.meter.serial})" if ride.meter.serial else ""
     raise BadInput(
         f"whose ride is in {ride.name}{told} is not clear; say so with NAME={ride.name}, NAME one of "

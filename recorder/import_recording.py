@@ -27,6 +27,7 @@ from recorder.folder_lock import FolderLock
 from recorder.import_clocks import place_clocks, stated_offsets, track_of
 from recorder.import_files import GivenFile, read_files
 from recorder.import_rows import REASON, PlacedFile, imported_rows, lap_segments, placed_files
+from recorder.import_same_meter import refuse_one_meter_twice
 from recorder.import_segments import WantedSegment, checked_segments, proposal_lines, segments_by_hand
 from recorder.import_summary import ImportSummary, file_summary
 from recorder.journal_segments import segment_path
@@ -87,7 +88,9 @@ def read_on_one_clock(job: ImportJob) -> OneClock:
     files = read_files(job.files, job.bench, job.mappings or {}, job.keep)
     bench, reference = _with_reference(job, files)
     clocks = place_clocks(files, reference, stated_offsets(list(job.offsets), files, reference))
-    return OneClock(bench, reference, placed_files(files, clocks))
+    placed = placed_files(files, clocks)
+    refuse_one_meter_twice(placed)
+    return OneClock(bench, reference, placed)
 
 
 def proposed_segments(ride: OneClock) -> list[str]:
@@ -102,11 +105,11 @@ def import_ride(job: ImportJob, ride: OneClock, storage: Storage) -> ImportSumma
     laps = lap_segments(ride.placed[ride.reference]) if job.laps else []
     if job.laps and not laps:
         raise BadInput(f"the file of the reference, {ride.reference}, holds no laps; mark segments with --segment")
-    segments = checked_segments([*by_hand, *_within(laps, ride.end_ns)], ride.end_ns)
+    segments = checked_segments([*by_hand, *_within(laps, ride.end_ns)], ride.end_ns, ride.start_utc_ns)
     rows = imported_rows(ride.placed, ride.bench, segments)
     metadata = _metadata(ride, rows)
     with FolderLock(job.folder, storage):
-        path = _free_path(job.folder, ride)
+        path, before = _free_path(job.folder, ride)
         try:
             write_recording(path, rows, metadata, storage)
         except FinishFailed as fault:
@@ -115,7 +118,7 @@ def import_ride(job: ImportJob, ride: OneClock, storage: Storage) -> ImportSumma
                 f"{safe_text(str(path), 200)} could not be written ({why}); nothing is left of it"
             ) from fault
     summaries = {name: file_summary(p) for name, p in ride.placed.items()}
-    return ImportSummary(path, ride.reference, ride.end_ns / 1e9, len(segments), summaries)
+    return ImportSummary(path, ride.reference, ride.end_ns / 1e9, tuple(segments), summaries, before)
 
 
 def _with_reference(job: ImportJob, files: Mapping[str, RideFile]) -> tuple[Bench, str]:
@@ -191,8 +194,11 @@ def _about(placed: PlacedFile) -> dict[str, Any]:
     }
 
 
-def _free_path(folder: Path, ride: OneClock) -> Path:
-    """`2026-11-25_0930_quayside-bench.parquet` by the ride's own start, with a number behind where that is taken."""
+def _free_path(folder: Path, ride: OneClock) -> tuple[Path, Path | None]:
+    """`2026-11-25_0930_quayside-bench.parquet` by the ride's own start, with a number behind where that is taken.
+
+    Beside it the last of those before it, if any.
+    """
     start_ns = ride.start_utc_ns
     day = (
         "imported"
@@ -200,8 +206,9 @@ def _free_path(folder: Path, ride: OneClock) -> Path:
         else f"{datetime.fromtimestamp(start_ns / 1e9, UTC).astimezone():%Y-%m-%d_%H%M}"
     )
     first = stem = f"{day}_{file_slug(ride.bench.bench.name)}"
-    number = 1
+    number, before = 1, None
     while (folder / f"{stem}.parquet").exists() or segment_path(folder, stem, 1).exists():
+        before = folder / f"{stem}.parquet"
         number += 1
         stem = f"{first}-{number}"
-    return folder / f"{stem}.parquet"
+    return folder / f"{stem}.parquet", before

@@ -47,7 +47,7 @@ def lap_segments(placed: PlacedFile) -> list[WantedSegment]:
     found = []
     for lap in placed.file.laps:
         start_ns, stop_ns = placed.host_span(lap)
-        found.append(WantedSegment(lap.name, "free", start_ns, stop_ns))
+        found.append(WantedSegment(lap.name, "free", start_ns, stop_ns, "lap"))
     return found
 
 
@@ -104,7 +104,8 @@ def _lags(placed: Mapping[str, PlacedFile], bench: Bench) -> Iterator[Row]:
 
 def _segment_rows(segments: Sequence[WantedSegment]) -> Iterator[Row]:
     for number, segment in enumerate(segments, 1):
-        about = {"name": segment.name, "step_kind": segment.kind, "posture": "seated", "settle_s": 0.0}
+        # No file tells how the rider sat.
+        about = {"name": segment.name, "step_kind": segment.kind, "settle_s": 0.0}
         yield Row(segment.start_ns, "event", event=Event.SEGMENT_START, detail={"segment_no": number, **about})
-        end = {"segment_no": number, "ended_by": "hand"}
+        end = {"segment_no": number, "ended_by": segment.ended_by}
         yield Row(segment.stop_ns, "event", event=Event.SEGMENT_END, detail=end)

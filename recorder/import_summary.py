@@ -13,6 +13,7 @@ import numpy as np
 from analysis.ride_files.ride_file import RideFile
 from analysis.ride_source import clock_sentence
 from recorder.import_rows import PlacedFile
+from recorder.import_segments import WantedSegment
 
 
 @dataclass(frozen=True)
@@ -31,23 +32,29 @@ class FileSummary:
 
 @dataclass(frozen=True)
 class ImportSummary:
+    """`before`: a recording of the same start that lay in the folder already, and was left as it is."""
+
     recording: Path
     reference: str
     seconds: float
-    segments: int
+    segments: tuple[WantedSegment, ...]
     sensors: Mapping[str, FileSummary]
+    before: Path | None = None
 
     def in_words(self) -> str:
         minutes, seconds = divmod(round(self.seconds), 60)
-        marked = (
-            f"{self.segments} segments" if self.segments else "no segment marked: see --laps, --segment, --propose"
-        )
+        count = len(self.segments)
+        marked = f"{count} {'segment' if count == 1 else 'segments'}"
+        marked = marked if count else "no segment marked: see --laps, --segment, --propose"
         lines = [f"imported {self.recording} ({minutes} min {seconds:02d} s, {marked})"]
+        if self.before is not None:
+            lines.append(f"  {self.before.name} begins at the same minute: it is left as it is, and this is one more")
         for name, found in self.sensors.items():
             rows = f"{found.rows} {'row' if found.rows == 1 else 'rows'}"
             lines.append(f"  {name}: {rows} from {found.file}{_missing(found)}")
             lines.append(f"    {clock_sentence(found.clock)}")
             lines += [f"    {remark}" for remark in found.remarks]
+        lines += [f"  segment {segment.words}" for segment in self.segments]
         return "\n".join(lines)
 
     def as_dict(self) -> dict[str, Any]:
@@ -55,7 +62,7 @@ class ImportSummary:
             "recording": str(self.recording),
             "reference": self.reference,
             "seconds": round(self.seconds, 3),
-            "segments": self.segments,
+            "segments": len(self.segments),
             "sensors": {name: _as_dict(found) for name, found in self.sensors.items()},
         }
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from analysis.bench_file import Bench, parse_bench
 from analysis.clock_alignment import Alignment, Jump, Track, Window
 from analysis.errors import BadInput
-from analysis.ride_files.csv_mapping import parse_mapping
+from analysis.ride_files.csv_mapping import CsvMapping, parse_mapping
 from analysis.ride_files.opening import read_ride_file
 from analysis.ride_files.ride_file import Keep, RideFile
 from analysis.ride_source import clock_line, clock_sentence
@@ -95,6 +95,22 @@ def test_one_file_is_one_meter(bench: Bench, tmp_path: Path) -> None:
         read_files([GivenFile(path, "Alder"), GivenFile(path, "Alder")], bench, {}, Keep())
     with pytest.raises(BadInput, match="Alder and Birch are given the same file"):
         read_files([GivenFile(path, "Alder"), GivenFile(path, "Birch")], bench, {}, Keep())
+
+
+def test_a_second_file_of_the_same_name_is_said_to_be_one(bench: Bench, tmp_path: Path) -> None:
+    first, second = fit(tmp_path, "birch.fit"), fit(tmp_path, "birch_again.fit", seconds=61)
+    for files in ([GivenFile(first, "Birch"), GivenFile(second)], [GivenFile(first), GivenFile(second)]):
+        with pytest.raises(BadInput, match=r"birch_again.fit is named after Birch, for which another file is given"):
+            read_files(files, bench, {}, Keep())
+
+
+def test_a_power_meter_without_power_is_refused_and_a_cadence_sensor_is_not(bench: Bench, tmp_path: Path) -> None:
+    path = tmp_path / "turns.csv"
+    path.write_text("t,rpm\n" + "".join(f"{t},90\n" for t in range(60)))
+    mappings: dict[str | None, CsvMapping] = {None: parse_mapping("time=t,cadence=rpm")}
+    with pytest.raises(BadInput, match=r"turns.csv holds no power, and Birch is a power meter"):
+        read_files([GivenFile(path, "Birch")], bench, mappings, Keep())
+    assert list(read_files([GivenFile(path, "Elm")], bench, mappings, Keep())) == ["Elm"]
 
 
 def test_each_table_may_have_its_own_mapping(bench: Bench) -> None:
@@ -197,8 +213,26 @@ def test_the_sentence_on_a_clock() -> None:
     clock = PlacedClock("Alder", "correlation", 0, 0, 12.25, 0.0, False, found(12.25, 8.0, drift_half_width_ppm=1.5))
     assert clock_sentence(clock.as_dict()) == (
         "its clock is put on that of Alder by +12.25 ± 0.10 s in the middle of the ride (clock and lag of the meter "
-        "together), drift +8.0 ± 1.5 ppm, from 1 of 2 stretches of the ride"
+        "together), drift +8.0 ± 1.5 ppm, from 1 of 2 stretches of the ride (the others fit badly)"
     )
+
+
+def test_nothing_is_said_twice_of_a_clock() -> None:
+    remarks = "too short, or too steady, for the drift to be proven; 1 of 2 stretches fit badly and were left out"
+    jumped = found(12.25, words=remarks, jumps=(Jump(9.0, -5.0),))
+    told = clock_sentence(PlacedClock("Alder", "correlation", 0, 0, 12.25, 0.0, False, jumped).as_dict())
+    assert told.endswith("(the others fit badly); one of the clocks was set by -5.0 s on the way")
+    assert told.count("drift") == 1
+
+
+@pytest.mark.parametrize(("offset_s", "says"), [(-7262.3, "that is about 2 h"), (1199.0, ""), (19_810.0, "5.5 h")])
+def test_another_time_zone_is_told(offset_s: float, says: str) -> None:
+    clocks = PlacedClock("Alder", "correlation", 0, 0, offset_s, 0.0, False, found(offset_s))
+    told = clock_sentence(clocks.as_dict())
+    assert ("another time zone" in told) == bool(says)
+    assert says in told
+    counted = PlacedClock("Alder", "correlation", 0, 0, offset_s, 0.0, True, found(offset_s))
+    assert "another time zone" not in clock_sentence(counted.as_dict())
 
 
 @given(st.recursive(st.none() | st.booleans() | st.floats() | st.text(max_size=5), st.lists, max_leaves=5))
@@ -221,6 +255,7 @@ def test_segments_count_from_the_start_or_by_utc() -> None:
         "late=00:10:00Z-00:11:00Z",
     ]
     climb, sprint, dusk, late = segments_by_hand(given, start_ns)
+    assert segments_by_hand(["climb = 0:10:00 \u2013 0:13:30"], None) == [climb], "from a word processor"
     assert climb == WantedSegment("climb", "free", 600 * S, 810 * S)
     assert sprint == WantedSegment("a:b", "sprint", 60_500_000_000, 80 * S)
     assert dusk == WantedSegment("dusk", "free", 40 * S, 160 * S)
@@ -233,6 +268,10 @@ def test_segments_count_from_the_start_or_by_utc() -> None:
         ("climb", "is no segment; write name="),
         ("=0:10:00-0:11:00", "is no segment"),
         ("climb=10-20", "is no segment"),
+        ("climb:steep=0:10:00-0:11:00", "its kind, one of warm-up, .*write name:free=0:10:00-0:11:00"),
+        ("climb=0:42-0:49:30", "give both times with hours, or none"),
+        ("climb=0:99:00-2:00:00", "no more than 59 minutes"),
+        ("climb=0:10:00-0:10:60", "no more than 59 minutes and 59 seconds"),
         ("climb=0:10:00-0:09:00", "ends before it begins"),
         ("climb=10:00:00Z-10:01:00", "both times with a Z"),
         ("climb=10:00:00Z-10:01:00Z", "none of the files says what time of the day"),
@@ -246,8 +285,14 @@ def test_what_is_no_segment(text: str, says: str) -> None:
 def test_segments_lie_within_the_ride() -> None:
     inside = WantedSegment("a", "free", 5 * S, 102 * S)
     assert checked_segments([inside], 100 * S) == [WantedSegment("a", "free", 5 * S, 100 * S)]
-    with pytest.raises(BadInput, match="the segment a lies outside the ride, which is 0:01:40 long"):
+    with pytest.raises(BadInput, match=r"a: 0:00:05 to 0:03:20 lies outside the ride, which is 0:01:40 long$"):
         checked_segments([WantedSegment("a", "free", 5 * S, 200 * S)], 100 * S)
+
+
+def test_a_segment_outside_is_held_against_the_time_of_day() -> None:
+    """UTC_S is 13:57:11."""
+    with pytest.raises(BadInput, match=r"0:01:40 long, from 13:57:11Z to 13:58:51Z$"):
+        checked_segments([WantedSegment("a", "free", 200 * S, 300 * S)], 100 * S, UTC_S * S)
 
 
 def test_a_proposal_can_be_pasted() -> None:

@@ -286,15 +286,42 @@ def test_powers_that_do_not_move_together_are_refused(ride: Imported, capsys: An
     assert "as stated" in out
 
 
+def test_two_files_of_one_meter_are_refused(ride: Imported, capsys: Any, tmp_path: Path) -> None:
+    """A second export of Birch's ride, in another format and by another clock, passed off as Cedar's."""
+    again = write_csv(tmp_path / "again.csv", np.arange(SECONDS), ride.read["Birch"])
+    files = [str(ride.folder / name) for name in ("alder.fit", "birch.fit")]
+    status, _, err = ride.run(capsys, files=[*files, f"Cedar={again}"], out="one-meter")
+    assert status == 2
+    assert "birch.fit and again.csv hold the same watts in 100 % of the seconds: both recorded one meter" in err
+    assert not (ride.folder / "one-meter").exists()
+
+
+def test_two_meters_that_read_alike_are_two(ride: Imported, capsys: Any, tmp_path: Path) -> None:
+    """Neither scale nor offset between them, half a percent of noise: the watts still differ in most seconds."""
+    rng = np.random.default_rng(5)
+    alike = np.rint(ride.read["Birch"] * (1 + 0.005 * rng.standard_normal(SECONDS)))
+    path = write_csv(tmp_path / "alike.csv", np.arange(SECONDS), alike)
+    files = [str(ride.folder / name) for name in ("alder.fit", "birch.fit")]
+    assert ride.run(capsys, files=[*files, f"Cedar={path}"], out="alike")[0] == 0
+
+
 def test_the_words_at_the_end(ride: Imported, capsys: Any) -> None:
     status, out, _ = ride.run(capsys, "--offset", "Cedar=100", out="words")
     assert status == 0
     assert "no segment marked: see --laps, --segment, --propose" in out
+    assert "begins at the same minute" not in out
     birch = next(line for line in out.splitlines() if line.startswith("  Birch"))
     rows = int(np.isfinite(ride.read["Birch"]).sum())
     assert f"{rows} rows from birch.fit" in birch
     assert "1 pause (60 s)" in birch
     assert "+100.00 s as stated, counted from the first records" in out
+    status, out, _ = ride.run(
+        capsys, "--offset", "Cedar=100", "--segment", "climb:steady=0:10:00-0:11:00", out="words"
+    )
+    first, second = sorted((ride.folder / "words").glob("*.parquet"), key=lambda p: len(p.name))
+    assert f"imported {second} (29 min 59 s, 1 segment)" in out
+    assert f"{first.name} begins at the same minute: it is left as it is, and this is one more" in out
+    assert "segment climb (steady): 0:10:00 to 0:11:00" in out
 
 
 @pytest.mark.slow

@@ -80,7 +80,10 @@ def _table(data: bytes, where: str, mapping: CsvMapping | None) -> _Table:
     header = [cell.strip() for cell in next((row for row in rows if any(c.strip() for c in row)), [])]
     shown = ", ".join(safe_text(cell, 30) for cell in header[:20])
     if len(header) > MOST_COLUMNS or len(header) < 2:
-        raise BadRideFile(f"{where} is neither FIT, TCX nor GPX, and no table with a row of column names either")
+        raise BadRideFile(
+            f"{where} is neither FIT, TCX nor GPX, and no table with a row of column names either; "
+            "export the ride as one of these"
+        )
     if mapping is None:
         raise BadRideFile(f"{where} is a table: say which columns to take, as in {EXAMPLE}; it has {shown}")
     missing = [c for c in mapping.columns.values() if c not in header]

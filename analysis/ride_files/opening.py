@@ -83,6 +83,8 @@ def _bytes_of(path: Path, where: str) -> bytes:
     """Nothing but a plain file is opened: a pipe would never end."""
     try:
         if not path.is_file():
+            if not path.exists():
+                raise BadRideFile(f"{where} does not exist; give the path of a FIT, TCX, GPX or CSV file")
             raise BadRideFile(f"{where} is not a file; give the path of a FIT, TCX, GPX or CSV file")
         if path.stat().st_size > LARGEST:
             raise BadRideFile(f"{where} is larger than {LARGEST >> 20} MiB, which no ride is; it is not read")
