@@ -12,6 +12,7 @@ from analysis.clock_alignment_line import MOST_JUMPS, OffsetLine, offset_line
 from analysis.clock_alignment_search import (
     AROUND_S,
     GIVE_OFFSET,
+    LEAST_COMMON_S,
     LEAST_CORRELATION,
     TOO_STEADY,
     Candidate,
@@ -99,7 +100,7 @@ def align_clocks(
         lowest, highest = math.ceil(guess_s - within_s - apart_s), math.floor(guess_s + within_s - apart_s)
     found = candidates(a, b, lowest, highest)
     if not found:
-        return _not_carried("fewer than 10 minutes in common, or power that never moves together; " + GIVE_OFFSET)
+        return _not_carried(_why_nothing(a[0], b[0]))
     if found[0].shift in (lowest, highest):
         return _not_carried(f"no fit within ±{within_s:g} s of the offset guessed; give another")
     window_s = _window_s(found[0].common_s, reference.span_s)
@@ -210,6 +211,14 @@ def _both(track: Track) -> tuple[Moves, Moves]:
 def _window_s(common_s: int, span_s: float) -> int:
     window_s = min(max(common_s // LEAST_WINDOWS, SHORTEST_WINDOW_S), WINDOW_S)
     return max(window_s, math.ceil(span_s / MOST_WINDOWS))
+
+
+def _why_nothing(a: Moves, b: Moves) -> str:
+    known_s = min(int(np.count_nonzero(a.known)), int(np.count_nonzero(b.known)))
+    needed = "10 minutes in common are needed"
+    if known_s < LEAST_COMMON_S:
+        return f"one of the two holds {known_s / 60:.0f} minutes of power, and {needed}; {GIVE_OFFSET}"
+    return f"{needed}, in which the powers move together, and there is no such place; {GIVE_OFFSET}"
 
 
 def _not_carried(words: str, windows: tuple[Window, ...] = ()) -> Alignment:

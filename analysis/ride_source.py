@@ -15,6 +15,8 @@ from analysis.samples import Floats
 
 LINE_POINTS = 101
 MOST_WINDOWS = 2000
+MOST_JUMPS = 10
+FAR_APART_S = 1200.0
 MOST = 1e12
 _DEVICE = ("manufacturer", "product", "serial", "firmware")
 
@@ -111,17 +113,29 @@ def clock_sentence(clock: Mapping[str, Any]) -> str:
     if method == "stated":
         return f"its clock is put on that of {reference} by {what} as stated{counted}; drift and lag are not known"
     windows = clock_windows(clock)
+    used = sum(w.used for w in windows)
     drift = f"drift {number_of(clock.get('drift_ppm')):+.1f}{_width(clock.get('drift_half_width_ppm'), '.1f')} ppm"
     return (
         f"its clock is put on that of {reference} by {what} (clock and lag of the meter together{counted}), "
-        f"{drift if drifts else 'no drift proven'}, from {sum(w.used for w in windows)} of {len(windows)} "
-        f"stretches of the ride{_remark(clock)}"
+        f"{drift if drifts else 'no drift proven'}, from {used} of {len(windows)} stretches of the ride"
+        f"{' (the others fit badly)' if used < len(windows) else ''}{_jumps(clock)}{_far_apart(clock)}"
     )
 
 
-def _remark(clock: Mapping[str, Any]) -> str:
-    remark = _text(clock.get("remark"), 300)
-    return f"; {remark}" if remark else ""
+def _jumps(clock: Mapping[str, Any]) -> str:
+    listed = clock.get("jumps")
+    jumps = [j for j in listed if isinstance(j, Mapping)] if isinstance(listed, list | tuple) else []
+    by_s = [by for jump in jumps[:MOST_JUMPS] if math.isfinite(by := number_of(jump.get("by_s")))]
+    return "".join(f"; one of the clocks was set by {by:+.1f} s on the way" for by in by_s)
+
+
+def _far_apart(clock: Mapping[str, Any]) -> str:
+    """Where one clock counts from its start, the offset tells nothing of it."""
+    offset_s = number_of(clock.get("offset_s"))
+    if clock.get("counted_from") != "clocks" or not abs(offset_s) >= FAR_APART_S:
+        return ""
+    hours = round(abs(offset_s) / 900) / 4
+    return f"; that is about {hours:g} h: one of the two clocks gives another time zone, or was never set"
 
 
 def clock_windows(clock: Mapping[str, Any]) -> tuple[ClockWindow, ...]:
