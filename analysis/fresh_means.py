@@ -29,8 +29,7 @@ def fresh_means(
     if held is None:
         return np.full(steps, np.nan)
     first_ns = start_ns + (ns(lag_s) if math.isfinite(lag_s) else 0)
-    part = held.between(first_ns + step_ns * np.arange(steps + 1, dtype=np.int64))
-    return np.where(part.fresh_ns == step_ns, part.value_ns / step_ns, np.nan)
+    return held.fresh_means(first_ns, steps, step_ns)
 
 
 def exponentially_smoothed(power_w: ArrayLike, time_constant_s: float, step_s: float) -> Floats:

@@ -24,6 +24,9 @@ class Held(NamedTuple):
     value_ns: Floats  # unit of the value × ns
     fresh_ns: Ints
 
+    def at(self, chosen: Bools) -> Held:
+        return Held(self.value_ns[chosen], self.fresh_ns[chosen])
+
 
 class GridMeans(NamedTuple):
     """Per grid step: time-weighted mean (nan where nothing was fresh) and the share of the step that was fresh."""
@@ -68,6 +71,7 @@ class HeldSignal:
         self._value = np.where(np.isfinite(value), value, 0.0)
         self._area_before = np.concatenate(([0.0], np.cumsum(self._value * lasts_ns)))
         self._fresh_before = np.concatenate(([0], np.cumsum(lasts_ns)))
+        self._means: dict[tuple[int, int, int], Floats] = {}
 
     def where(self, holds: Callable[[Floats], Bools]) -> HeldSignal:
         """The same, with nothing held where its value is not one of these."""
@@ -120,6 +124,20 @@ class HeldSignal:
         area = self._area_before[inside] + self._value[inside] * reached_ns
         return Held(area, self._fresh_before[inside] + reached_ns)
 
+    def edges(self, start_ns: int, stop_ns: int) -> tuple[Ints, Held]:
+        """Where samples of [start_ns, stop_ns) and the one before begin, and where they end with a gap behind.
+
+        Beside it what `up_to` gives there, to the last bit, without a search.
+        """
+        first, beyond = np.searchsorted(self.start_ns, [start_ns, stop_ns])
+        near = np.arange(max(int(first) - 1, 0), int(beyond))
+        begin_ns, end_ns = self.start_ns[near], self.stop_ns[near]
+        # Where a sample lasts until the next, its end is the next one's beginning and need not be told twice.
+        into_gaps = np.append(end_ns[:-1] < begin_ns[1:], True)[: near.size]
+        reached = np.concatenate((near, near[into_gaps] + 1))
+        held = Held(self._area_before[reached], self._fresh_before[reached])
+        return np.concatenate((begin_ns, end_ns[into_gaps])), held
+
     def at(self, instant_ns: ArrayLike) -> Floats:
         """The value that is held at each instant; nan where none is."""
         instant = np.asarray(instant_ns, dtype=np.int64)
@@ -128,6 +146,19 @@ class HeldSignal:
         index = np.searchsorted(self.start_ns, instant, side="right") - 1
         inside = np.maximum(index, 0)
         return np.where((index >= 0) & (instant < self.stop_ns[inside]), self._value[inside], np.nan)
+
+    def fresh_means(self, start_ns: int, steps: int, step_ns: int) -> Floats:
+        """Means (n,) over equal steps, nan where one is not fresh throughout; kept, since many figures ask for them.
+
+        Not to be written to.
+        """
+        key = (start_ns, steps, step_ns)
+        if key not in self._means:
+            part = self.between(start_ns + step_ns * np.arange(steps + 1, dtype=np.int64))
+            means = np.where(part.fresh_ns == step_ns, part.value_ns / step_ns, np.nan)
+            means.flags.writeable = False
+            self._means[key] = means
+        return self._means[key]
 
     def between(self, edges_ns: ArrayLike) -> Held:
         """Integral and fresh time between neighbouring edges, which must not descend."""

@@ -99,17 +99,21 @@ def greatest_mean_w(signal: HeldSignal, window_ns: int, start_ns: int, stop_ns: 
     last_ns = stop_ns - window_ns
     if last_ns < start_ns:
         return math.nan
-    first, beyond = np.searchsorted(signal.start_ns, [start_ns, stop_ns])
-    near = slice(max(int(first) - 1, 0), int(beyond))  # one before: it may hold into the stretch and end in it
-    begin_ns, end_ns = signal.start_ns[near], signal.stop_ns[near]
-    # Where a sample lasts until the next, its end is the next one's beginning and need not be tried twice.
-    into_gaps = end_ns[np.append(end_ns[:-1] < begin_ns[1:], [True])[: end_ns.size]]
-    edges = np.concatenate((begin_ns, into_gaps))
-    begins = np.concatenate((edges, edges - window_ns, [start_ns, last_ns]))
-    begins = begins[(begins >= start_ns) & (begins <= last_ns)]
-    before, after = signal.up_to(begins), signal.up_to(begins + window_ns)
-    whole = after.fresh_ns - before.fresh_ns == window_ns
-    return float((after.value_ns - before.value_ns)[whole].max()) / window_ns if whole.any() else math.nan
+    edges_ns, held = signal.edges(start_ns, stop_ns)
+    begins = (edges_ns >= start_ns) & (edges_ns <= last_ns)
+    ends = (edges_ns >= start_ns + window_ns) & (edges_ns <= stop_ns)
+    outermost_ns = np.array([start_ns, last_ns])
+    windows = (
+        (held.at(begins), signal.up_to(edges_ns[begins] + window_ns)),
+        (signal.up_to(edges_ns[ends] - window_ns), held.at(ends)),
+        (signal.up_to(outermost_ns), signal.up_to(outermost_ns + window_ns)),
+    )
+    greatest = [
+        (after.value_ns - before.value_ns)[whole].max()
+        for before, after in windows
+        if (whole := after.fresh_ns - before.fresh_ns == window_ns).any()
+    ]
+    return float(max(greatest)) / window_ns if greatest else math.nan
 
 
 def quartic_mean_w(power_w_per_s: ArrayLike) -> float:

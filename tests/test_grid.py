@@ -25,6 +25,9 @@ samples = st.lists(
 )
 
 
+instants = st.integers(-40, 40)
+
+
 def slowly(given_samples: Samples, start: int, stop: int) -> tuple[float, int]:
     """Integral and fresh time, instant by instant."""
     total, fresh = 0.0, 0
@@ -49,6 +52,27 @@ def test_means_equal_the_obvious_ones(given_samples: Samples, start: int, step: 
         total, fresh = slowly(given_samples, start + k * step, start + (k + 1) * step)
         assert result.fresh_fraction[k] == fresh / step
         assert result.mean[k] == pytest.approx(total / fresh, rel=1e-15) if fresh else math.isnan(result.mean[k])
+
+
+@given(st.lists(st.tuples(st.integers(-30, 60), st.floats(-50, 2000), st.integers(0, 25)), max_size=12), instants)
+def test_edges_give_what_the_search_gives_to_the_last_bit(given_samples: Samples, first: int) -> None:
+    held = signal(given_samples)  # of which several may stand at one instant
+    stop = first + 30
+    edges, known = held.edges(first, stop)
+    sought = held.up_to(edges)
+    np.testing.assert_array_equal(known.value_ns, sought.value_ns)
+    np.testing.assert_array_equal(known.fresh_ns, sought.fresh_ns)
+    assert {s[0] for s in given_samples if first <= s[0] < stop} <= set(edges.tolist())
+
+
+def test_means_that_are_kept_cannot_be_spoilt() -> None:
+    held = signal([(0, 200.0, 25), (10, 300.0, 25)])
+    means = held.fresh_means(0, 2, 10)
+    with pytest.raises(ValueError, match="read-only"):
+        means[0] = 0.0
+    assert held.fresh_means(0, 2, 10).tolist() == [200.0, 300.0]
+    assert held.fresh_means(5, 2, 10).tolist() == [250.0, 300.0]
+    assert held.fresh_means(0, 2, 5).tolist() == [200.0, 200.0]
 
 
 @given(samples, st.randoms())
