@@ -112,14 +112,21 @@ def _segment_rows(
     posture = [float(segment.posture == "standing"), float(segment.posture == "side-to-side")]
     rows = []
     for first in range(0, base.size, BLOCK_S):
-        part = slice(first, first + BLOCK_S)
-        inside = use[part]
-        reference_w = float(base[part][inside].mean()) if inside.any() else 0.0
-        if inside.sum() >= LEAST_FILLED * BLOCK_S and reference_w > 0:
-            mid_s = start_ns / SECOND_NS + first + float(np.flatnonzero(inside).mean()) + 0.5
-            difference = 100 * (float(read[part][inside].mean()) / reference_w - 1)
-            rows.append([mid_s, difference, reference_w, float(cadence[part][inside].mean()), *posture])
+        inside = np.flatnonzero(use[first : first + BLOCK_S])
+        if inside.size < LEAST_FILLED * BLOCK_S:
+            continue
+        seconds = first + inside
+        reference_w = _mean(base[seconds])
+        if reference_w > 0:
+            mid_s = start_ns / SECOND_NS + first + _mean(inside) + 0.5
+            difference = 100 * (_mean(read[seconds]) / reference_w - 1)
+            rows.append([mid_s, difference, reference_w, _mean(cadence[seconds]), *posture])
     return rows
+
+
+def _mean(values: Floats | Ints) -> float:
+    """`values.mean()` to the last bit, at a third of its cost where they are few."""
+    return float(np.add.reduce(values)) / values.size
 
 
 def _smoothed_seconds(
