@@ -189,20 +189,21 @@ def _metadata(file: pq.ParquetFile, path: Path) -> Metadata:
 
 def _samples(metadata: Metadata, table: pa.Table) -> dict[str, SensorSamples]:
     """One entry per stream that measured anything, in the order of the bench; strangers behind."""
-    columns = {name: values for name in _SAMPLE_COLUMNS if (values := _column(table, name)) is not None}
-    nothing = np.full(table.num_rows, "")
-    sensor = columns.pop("sensor", nothing)
-    row_kind = columns.pop("row_kind", nothing)
-    measured = np.isin(row_kind, _MEASURED)
-    imported = row_kind == "imported"
+    wanted = [name for name in _SAMPLE_COLUMNS if name not in ("sensor", "row_kind")]
+    columns = {name: values for name in wanted if (values := _column(table, name)) is not None}
+    # Words are compared once each, not once for every row.
+    (sensor, names), (row_kind, kinds) = _coded(table["sensor"]), _coded(table["row_kind"])
+    measured = np.isin(kinds, _MEASURED)[row_kind]
+    imported = (kinds == "imported")[row_kind]
     if imported.any():
         # Records of a file have no characteristic; among samples their kind stands for it.
+        nothing = np.full(table.num_rows, "")
         columns["characteristic"] = np.where(imported, "imported", columns.get("characteristic", nothing))
     known = list(bench_from_dict(metadata.bench).stream_names)
-    strangers = sorted(set(np.unique(sensor).tolist()) - {"", *known})
+    strangers = sorted(set(names.tolist()) - {"", *known})
     found = {}
     for name in (*known, *strangers):
-        rows = np.flatnonzero(measured & (sensor == name))
+        rows = np.flatnonzero(measured & (names == name)[sensor])
         if rows.size:
             samples = sensor_samples(name, {key: values[rows] for key, values in columns.items()})
             found[name] = replace(samples, hold_s=_hold_s(metadata, name))
@@ -226,12 +227,17 @@ def _column(table: pa.Table, name: str) -> NDArray[Any] | None:
         values = np.asarray(column.cast(pa.float64()).to_numpy(), np.float64)
         # No decoder gives such numbers: the payload, which is the truth, says otherwise or nothing.
         return np.where(np.abs(values) < BEYOND_ANY_VALUE, values, np.nan)
+    codes, words = _coded(column)
+    return np.asarray(words[codes])
+
+
+def _coded(column: pa.ChunkedArray) -> tuple[NDArray[Any], NDArray[Any]]:
+    """For each row the place of its word among the words, and these; "" for null."""
     if not pa.types.is_dictionary(column.type):
         column = column.dictionary_encode()
-    codes = column.unify_dictionaries().combine_chunks()
-    words = np.array(["", *codes.dictionary.to_pylist()], str)
-    found: NDArray[Any] = words[codes.indices.fill_null(-1).to_numpy(zero_copy_only=False) + 1]
-    return found
+    encoded = column.unify_dictionaries().combine_chunks()
+    words = np.array(["", *encoded.dictionary.to_pylist()], str)
+    return encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False) + 1, words
 
 
 def _sample_table(file: pq.ParquetFile, decoder_version: int) -> pa.Table:
