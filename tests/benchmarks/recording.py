@@ -12,11 +12,13 @@ import json
 import os
 import random
 import statistics
+import struct
 import sys
 import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import cycle
 from pathlib import Path
 
 from recorder.host_clock import SystemClock, process_cpu_ns
@@ -86,6 +88,28 @@ def whole_session(folder: Path) -> Way:
     return Way("session with decoding", session.received, lambda: asyncio.run(file.sync()))
 
 
+def turning(rounds: int = 4_000) -> list[tuple[int, bytes]]:
+    """Clock and payload of a ride at 90 rpm, each sensor 4 times a second: watts and crank data, 8 bytes."""
+    packets = []
+    for tick in range(rounds):
+        revolutions = tick * 3 // 8
+        body = b"\x20\x00\xc8\x00" + struct.pack("<HH", revolutions % 65536, revolutions * 2048 // 3 % 65536)
+        packets += [(tick * 250_000_000, body)] * len(SENSORS)
+    return packets
+
+
+def session_with_cadence(folder: Path) -> Way:
+    """The same with payloads from which a cadence follows, as most meters send them."""
+    way = whole_session(folder)
+    packets = cycle(turning())
+
+    def received(clock_ns: int, sensor: str, characteristic: str, payload: bytes) -> None:
+        at_ns, body = next(packets)
+        way.received(at_ns, sensor, characteristic, body)
+
+    return Way("session with cadence", received, way.forget)
+
+
 def csv_script(folder: Path) -> Way:
     file = (folder / "ride.csv").open("w", newline="")
     writer = csv.writer(file)
@@ -113,6 +137,7 @@ WAYS: tuple[Callable[[Path], Way], ...] = (
     bare_write,
     journal,
     whole_session,
+    session_with_cadence,
     csv_script,
     json_lines,
 )
