@@ -63,6 +63,7 @@ def moves(track: Track, values: Floats) -> Moves:
     if size.any():
         most = float(np.quantile(size, CLIP_QUANTILE))
         value = np.clip(value, -most, most) if most > 0 else value
+        value /= most or float(size.max())  # first, since the square of a very small number is zero
         value /= float(np.sqrt(np.mean(value[known] ** 2)))
     return Moves(float(track.time_s[0]) + REACH, value, known)
 

@@ -362,3 +362,10 @@ def test_a_window_without_moves_is_not_clear() -> None:
     found = window_offsets(a, a, np.zeros(a.value.size // 300, np.int64), 300)
     assert found.clear.tolist() == [False, False, True]
     assert window_sums(a, a, 0, 300)[1][0] == 0
+
+
+@pytest.mark.parametrize("least_w", [2.57e-223, 8.97e-147, 1e-9])
+def test_moves_too_small_to_be_squared_are_moves_all_the_same(least_w: float) -> None:
+    power_w = np.array([0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0, 1.0, 0.0]) * least_w
+    found = moves(Track(np.arange(11.0), power_w, np.full(11, np.nan)), power_w)
+    assert np.sqrt(np.mean(found.value[found.known] ** 2)) == pytest.approx(1.0)
