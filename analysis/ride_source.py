@@ -50,6 +50,7 @@ class Source:
     recorded_on: str
     meter: str
     remarks: tuple[str, ...]
+    damaged: bool
     clock: Mapping[str, Any]
 
     @property
@@ -83,6 +84,7 @@ def _source(name: str, about: Mapping[str, Any]) -> Source | None:
         recorded_on=_device(told.get("recorded_on")),
         meter=_device(told.get("meter")),
         remarks=tuple(_text(r, 300) for r in remarks) if isinstance(remarks, list | tuple) else (),
+        damaged=told.get("damaged") is True,
         clock=clock if isinstance(clock, Mapping) else {},
     )
 

@@ -189,6 +189,7 @@ def _about(placed: PlacedFile) -> dict[str, Any]:
             "spacing_s": file.spacing_s if len(file.payloads) > 1 else None,
             "uneven": file.uneven,
             "remarks": list(file.remarks),
+            "damaged": file.damaged,
         },
         "alignment": clock.as_dict(),
     }

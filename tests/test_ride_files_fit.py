@@ -165,19 +165,23 @@ def test_a_cut_file_keeps_its_records_and_says_so(tmp_path: Path) -> None:
     assert 30 < len(ride.time_ns) < 60
     assert set(ride.power_w) == {200}
     assert any(f"the {len(ride.time_ns)} records before that are kept" in r for r in ride.remarks)
+    assert ride.damaged
 
 
 def test_a_wrong_checksum_is_said(tmp_path: Path) -> None:
     data = bytearray(fit_of([200.0] * 10))
     data[-1] ^= 0xFF
     assert any("checksum is wrong" in r for r in read(tmp_path, bytes(data)).remarks)
+    assert read(tmp_path, bytes(data)).damaged
     assert read(tmp_path, fit_of([200.0] * 10)).remarks == ()
+    assert not read(tmp_path, fit_of([200.0] * 10)).damaged
 
 
 def test_the_content_counts_not_the_name(tmp_path: Path) -> None:
     ride = read(tmp_path, fit_of([200.0] * 10), name="ride.tcx")
     assert ride.kind == "fit"
     assert "named .tcx, but a FIT file" in ride.remarks
+    assert not ride.damaged
 
 
 @settings(max_examples=150, deadline=None)

@@ -93,6 +93,7 @@ def test_a_cut_file_keeps_its_points(tmp_path: Path) -> None:
     ride = read(tmp_path, data[: len(data) // 2])
     assert 30 < len(ride.time_ns) < 60
     assert any("cut short or damaged" in r for r in ride.remarks)
+    assert ride.damaged
 
 
 def test_the_name_of_a_device_is_made_harmless(tmp_path: Path) -> None:

@@ -58,6 +58,7 @@ class FitContents:
     pauses: list[Span] = field(default_factory=list)
     calibrations_ns: list[int] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    damaged: bool = False
 
 
 def fit_time_ns(raw: Any) -> int | None:
@@ -99,6 +100,7 @@ def read_fit(data: bytes, collector: RecordCollector, keep: Keep) -> FitContents
     if fault:
         if not len(collector):
             raise BadRideFile(f"{collector.where} starts like a FIT file, but no record in it can be read: {fault}")
+        contents.damaged = True
         contents.remarks.append(f"cut short or damaged ({fault}): the {len(collector)} records before that are kept")
     return contents
 
@@ -127,6 +129,7 @@ class _Reading:
         elif isinstance(frame, fitdecode.FitHeader):
             self._files += 1
         elif isinstance(frame, fitdecode.FitCRC) and not frame.matched:
+            self._contents.damaged = True
             self._contents.remarks.append("its checksum is wrong: something in it was changed or damaged")
 
     def _definition(self, frame: Any) -> None:

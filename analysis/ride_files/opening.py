@@ -76,6 +76,7 @@ def read_ride_file(path: Path, *, mapping: CsvMapping | None = None, keep: Keep 
         pauses=() if told is None else _within(told.pauses, first_ns, last_ns),
         calibrations_ns=_calibrations(beside, first_ns, last_ns),
         remarks=tuple(remarks),
+        damaged=told is not None and told.damaged,
     )
 
 

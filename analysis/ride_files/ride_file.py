@@ -72,7 +72,8 @@ class RideFile:
     (n): each record as taken from the file, to be decoded again by `record_payload.decode_record`; `columns`: what
     that gives, each (n,) with nan where missing. `spacing_s` is the usual step between records; `uneven` where many
     steps differ from it, as with a device that records only changes. `recorder` wrote the file, `meter` measured.
-    `calibrations_ns`: when the file says that a sensor was calibrated.
+    `calibrations_ns`: when the file says that a sensor was calibrated. `damaged`: cut short,
+    or its checksum is wrong.
     """
 
     name: str
@@ -91,6 +92,7 @@ class RideFile:
     pauses: tuple[Span, ...] = ()
     calibrations_ns: tuple[int, ...] = ()
     remarks: tuple[str, ...] = ()
+    damaged: bool = False
 
     def column(self, name: str) -> Floats:
         found = self.columns.get(name)

@@ -49,6 +49,7 @@ class XmlContents:
     pauses: list[Span] = field(default_factory=list)
     zones_missing: int = 0
     remarks: list[str] = field(default_factory=list)
+    damaged: bool = False
 
 
 def xml_kind(start: bytes) -> Kind | None:
@@ -73,6 +74,7 @@ def read_xml(data: bytes, collector: RecordCollector, keep: Keep) -> XmlContents
     if stream.fault:
         if not len(collector):
             raise BadRideFile(f"{collector.where} is XML that breaks off before its first point: {stream.fault}")
+        contents.damaged = True
         contents.remarks.append(f"cut short or damaged ({stream.fault}): the {len(collector)} points before are kept")
     if contents.zones_missing:
         contents.remarks.append(
