@@ -56,7 +56,7 @@ def propose(track: Track) -> tuple[ProposedSegment, ...]:
         named[stretch.name] += 1
         number = named[stretch.name]
         name = (
-            f"{stretch.name} {number}" if stretch.numbered else stretch.name + (f", {number}" if number > 1 else "")
+            f"{stretch.name} {number}" if stretch.numbered else stretch.name + (f" #{number}" if number > 1 else "")
         )
         # A record holds the mean of the second before it.
         bounds_s = (start_s + stretch.first - 1, start_s + stretch.stop - 1)

@@ -47,9 +47,9 @@ def test_what_was_ridden_is_found_where_it_was_ridden() -> None:
         "steady 210",
         "steady 120",
         "sprint 1",
-        "steady 120, 2",
+        "steady 120 #2",
         "surge 1",
-        "steady 120, 3",
+        "steady 120 #3",
     ]
     # The plan as it was ridden is the reference; the device's clock is 1000 s ahead of it.
     steady, sprint = proposed[1], of_kind(proposed, "sprint")[0]
@@ -71,7 +71,7 @@ def test_a_steady_stretch_has_a_minute_at_least() -> None:
 
 def test_a_climb_is_no_surge() -> None:
     proposed = propose(track(flat((300, 150.0), (120, 300.0), (300, 150.0))))
-    assert [p.name for p in proposed] == ["steady 150", "steady 300", "steady 150, 2"]
+    assert [p.name for p in proposed] == ["steady 150", "steady 300", "steady 150 #2"]
 
 
 def test_starting_after_a_stop_is_no_surge() -> None:
