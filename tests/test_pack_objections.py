@@ -19,10 +19,10 @@ from analysis.judge import judge_recording
 from analysis.pack.case import Case, case_of
 from analysis.pack.objection import Objection, Word, answered, noted, objection, still_open, weakness
 from analysis.pack.objection_page import objection_page
-from analysis.pack.objection_text import objections_json, objections_text
+from analysis.pack.objection_text import objections_json, objections_text, opening
 from analysis.pack.objections import objections_of, tally
 from analysis.pack.row_check import RowCheck, WrongValue
-from analysis.pack.terms import LedgerStanding, Terms
+from analysis.pack.terms import LedgerStanding, OriginalFile, Terms
 from analysis.recording_reader import Recording
 from analysis.recording_schema import Finish
 from analysis.rows import Event, Row
@@ -400,7 +400,7 @@ def test_lost_data(ride: Recording) -> None:
     one = with_events(ride, event(9, Event.NOT_UNDERSTOOD, "Birch"), event(10, Event.LINK_LOST, "Birch"))
     assert said_of(case(one), "lost-data", "Birch") == (
         "answered",
-        "Birch: fresh for 100.0\u202f% or more of each judged segment, no gap; over the whole ride 1 lost link and "
+        "Birch: fresh all through the judged segments, no gap; over the whole ride 1 lost link and "
         "1 packet not understood.",
     )
 
@@ -423,7 +423,7 @@ def anchors(ppm: float) -> tuple[tuple[int, int], ...]:
     ("metadata", "rows", "word"),
     [
         ({"utc_anchors": anchors(3)}, SOUND, "answered"),
-        ({"utc_anchors": anchors(3), "clock": "virtual"}, SOUND, "weakness"),
+        ({"utc_anchors": anchors(3), "clock": "virtual"}, SOUND, "answered"),
         ({"utc_anchors": anchors(900)}, SOUND, "weakness"),
         ({}, SOUND, "open"),
         ({"sensors": {"Alder": aligned("reference"), "Birch": aligned("correlation", 0.1)}}, IMPORTED, "answered"),
@@ -658,4 +658,89 @@ def test_what_devices_say_is_harmless_on_the_page(ride: Recording, base: Case) -
 def test_what_a_file_of_another_device_cannot_tell_is_open(ride: Recording, base: Case) -> None:
     about = retold(base, ride, IMPORTED)
     assert said_of(about, "zero", "Alder")[0] == "open"
+    assert "which tells no zero offset" in said_of(about, "zero-drift", "Alder")[1]
+    assert "The file that Alder's ride comes from does not tell the meter's firmware." in told(about, "firmware")
     assert found(about, "held-load").word == "open"
+
+
+def told(about: Case, key: str) -> list[str]:
+    return [f.says for f in found(about, key).findings]
+
+
+def from_file(stream: str, *remarks: str, damaged: bool = False, method: str = "correlation") -> dict[str, Any]:
+    source = {"file": f"{stream.lower()}.fit", "sha256": "0" * 64, "kind": "fit", "remarks": remarks}
+    return {"source": {**source, "damaged": damaged}, **aligned(method, 0.1)}
+
+
+def imported(base: Case, ride: Recording, birch: Mapping[str, Any], ended_by: str | None = "hand") -> Case:
+    """The ride as if it had come from files; the rows that end segments say `ended_by`."""
+    events = tuple(
+        event(e.host_ns / S, e.event, **{**e.detail, "ended_by": ended_by}) if e.event == Event.SEGMENT_END else e
+        for e in ride.events
+    )
+    sensors = {"Alder": from_file("Alder", method="reference"), "Birch": birch}
+    about = case(with_metadata(replace(ride, events=events), sensors=sensors), IMPORTED)
+    return replace(about, judged=replace(about.judged, setup=replace(about.judged.setup, lags_s={"Birch": 0.0})))
+
+
+@pytest.mark.parametrize(
+    ("ended_by", "word", "words"),
+    [
+        ("hand", "open", "marked after the ride"),
+        ("marked", "open", "marked after the ride"),
+        ("lap", "open", "laps of the device"),
+        ("interrupted", "weakness", "broken off"),
+    ],
+)
+def test_segments_of_files_are_not_ended_in_sight_of_a_verdict(
+    ride: Recording, base: Case, ended_by: str, word: str, words: str
+) -> None:
+    about = imported(base, ride, from_file("Birch"), ended_by)
+    assert found(about, "stopping").word == word
+    assert any(words in says for says in told(about, "stopping"))
+    assert any("over the whole ride" in says for says in told(about, "stopping")) == (word == "open")
+
+
+def test_a_hand_that_saw_the_live_verdict_is_a_weakness(ride: Recording, base: Case) -> None:
+    about = imported(base, ride, from_file("Birch"))
+    assert found(replace(about, rows=SOUND), "stopping").word == "weakness"
+
+
+def test_the_lag_of_a_file_lies_in_its_clock(ride: Recording, base: Case) -> None:
+    about = imported(base, ride, from_file("Birch"))
+    says = said_of(about, "lag", "Birch")[1]
+    assert "taken out with the offset of its clock; what is left is" in says
+    assert "adopted while riding" not in says
+
+
+def test_a_damaged_file_is_a_weakness_and_an_odd_one_is_not(ride: Recording, base: Case) -> None:
+    whole = imported(base, ride, from_file("Birch", "named .tcx, but a FIT file"))
+    assert found(whole, "interrupted").word == "answered"
+    assert "birch.fit: named .tcx, but a FIT file." in told(whole, "interrupted")
+    cut = imported(base, ride, from_file("Birch", "its checksum is wrong", damaged=True))
+    assert found(cut, "interrupted").word == "weakness"
+    assert "Birch: from birch.fit: its checksum is wrong." in told(cut, "interrupted")
+
+
+def test_files_that_are_not_in_the_pack_leave_the_software_open(ride: Recording, base: Case) -> None:
+    about = imported(base, ride, from_file("Birch"))
+    assert found(about, "software").word == "open"
+    assert told(about, "software")[1].startswith("alder.fit and birch.fit are not in this pack")
+    files = tuple(
+        OriginalFile(member=f"originals/0{n}-x.fit", name="x.fit", sha256="0" * 64, sensor=sensor)
+        for n, sensor in enumerate(("Alder", "Birch"), 1)
+    )
+    packed = replace(about, terms=replace_terms(about, originals=files))
+    assert found(packed, "software").word == "answered"
+
+
+def replace_terms(about: Case, **changes: Any) -> Any:
+    return msgspec.structs.replace(about.terms, **changes)
+
+
+def test_whoever_was_not_there_is_told_what_kind_of_ride_it_was(ride: Recording, base: Case) -> None:
+    assert not any("simulated" in says or "files" in says for says in opening(base))
+    assert any(
+        "It is a simulated ride" in says for says in opening(retold(base, with_metadata(ride, clock="virtual")))
+    )
+    assert any("their files were put together afterwards" in says for says in opening(retold(base, ride, IMPORTED)))

@@ -8,11 +8,12 @@ from collections.abc import Iterator, Mapping
 from itertools import pairwise
 from typing import Any
 
+from analysis.lag import Lag
 from analysis.meter_figures import MeterFigures
 from analysis.pack.case import Case, streams
+from analysis.pack.files_behind import read_whole
 from analysis.pack.objection import Finding, Objection, answered, listed, noted, objection, still_open, weakness
-from analysis.report_page.number_text import counted, number
-from analysis.report_page.page_words import lag_words
+from analysis.report_page.number_text import counted, number, plus_minus
 from analysis.rows import Event
 from analysis.words import untimed_sentences
 
@@ -62,8 +63,9 @@ def about_data(case: Case) -> Iterator[Objection]:
         "interrupted",
         "The record",
         "The recording broke off and was patched up.",
-        "Answered for a recording that was ended properly, and for one finished afterwards without a lost or damaged "
-        "record. A weakness with either. Open where the file does not say.",
+        "Answered for a recording that was ended properly, for one finished afterwards without a lost or damaged "
+        "record, and for whole files of other devices. A weakness where a record was lost or damaged, and where such "
+        "a file is cut short or its checksum is wrong. Open where the recording does not say.",
         _interrupted(case),
     )
 
@@ -81,7 +83,8 @@ def _lost(case: Case) -> Iterator[Finding]:
             for event, words in _COUNTED.items()
             if (n := sum(events[s, event] for s in streams(meter)))
         ]
-        says = f"{meter.name}: {_coverage(figures, least)}; over the whole ride {listed(seen) or 'nothing else'}."
+        says = f"{meter.name}: {_coverage(figures, least)}"
+        says += f"; over the whole ride {listed(seen)}." if seen else "."
         rows = sum(sum(case.rows.kinds.get(s, {}).values()) for s in streams(meter))
         garbled = sum(events[s, Event.NOT_UNDERSTOOD] for s in streams(meter)) > NOT_UNDERSTOOD_SHARE * rows
         yield weakness(says) if least < COVERED_PCT or garbled else answered(says)
@@ -91,13 +94,17 @@ def _lost(case: Case) -> Iterator[Finding]:
 
 def _coverage(figures: list[MeterFigures], least: float) -> str:
     gaps = sum(f.gaps for f in figures)
-    if not gaps:
-        return f"fresh for {number(least, '.1f', '%')} or more of each judged segment, no gap"
-    longest = max(f.longest_gap_s for f in figures)
-    return (
-        f"fresh for {number(least, '.1f', '%')} or more of each judged segment, {counted(gaps, 'gap')}, "
-        f"the longest {number(longest, '.1f', 's')}"
+    # Rounded down: a second that is missing is missing.
+    share = number(math.floor(10 * least) / 10, ".1f", "%")
+    fresh = (
+        f"fresh for {share} or more of each judged segment"
+        if least < 100
+        else "fresh all through the judged segments"
     )
+    if not gaps:
+        return f"{fresh}, no gap"
+    longest = max(f.longest_gap_s for f in figures)
+    return f"{fresh}, {counted(gaps, 'gap')}, the longest {number(longest, '.1f', 's')}"
 
 
 def _clocks(case: Case) -> Iterator[Finding]:
@@ -115,7 +122,7 @@ def _host_clock(case: Case, names: str) -> Finding:
     metadata = case.recording.metadata
     says = f"{names}: every arrival was stamped by one clock of one computer ({metadata.clock})"
     if metadata.clock == "virtual":
-        return weakness(f"{names}: the clock is that of a simulation: nobody rode, and no meter was there.")
+        return answered(f"{names}: every arrival was stamped by one clock, that of the simulation.")
     anchors = metadata.utc_anchors
     if len(anchors) < 2 or anchors[-1][0] <= anchors[0][0]:
         return still_open(f"{says}; it was not held against UTC.")
@@ -137,15 +144,23 @@ def _aligned(stream: str, alignment: Mapping[str, Any]) -> Finding:
     offset = number(offset_s, "+.2f", "s") if isinstance(offset_s, int | float) else "an offset not told"
     if method == "stated":
         return still_open(f"{stream}: from a file with its own clock, moved by {offset} as the tester stated.")
-    doubt = number(half_width_s, ".2f", "s") if isinstance(half_width_s, int | float) else None
-    drifted = f", drift {number(drift, '+.1f')} millionths" if isinstance(drift, int | float) else ", no drift proven"
+    known = isinstance(half_width_s, int | float)
+    if isinstance(half_width_s, int | float) and isinstance(offset_s, int | float):
+        offset = plus_minus(offset_s, half_width_s, unit="s")
     says = (
         f"{stream}: from a file with its own clock, put on {alignment.get('reference')}'s by what both recorded: "
-        f"{offset}" + (f" ± {doubt}" if doubt else "") + f"{drifted}. That holds clock and lag together."
+        f"{offset}, {_drifted(drift, alignment.get('drift_half_width_ppm'))}. That is clock and lag together."
     )
-    if doubt is None:
+    if not known:
         return still_open(says)
     return answered(says) if float(half_width_s or 0.0) <= SURE_S else weakness(says)
+
+
+def _drifted(drift: Any, half_width: Any) -> str:
+    if not isinstance(drift, int | float):
+        return "no drift proven"
+    width = float(half_width) if isinstance(half_width, int | float) else math.nan
+    return f"drift {plus_minus(drift, width, '.1f')} millionths"
 
 
 def _relayed(case: Case) -> Iterator[Finding]:
@@ -175,15 +190,41 @@ def _lags(case: Case) -> Iterator[Finding]:
             why = "" if lag is None else f": {lag.why_not}"
             yield still_open(f"{name}: its lag behind {case.judged.reference} was not determined{why}.")
             continue
-        says = f"{name} trails {case.judged.reference} by {lag_words(lag, taken_s)} s; taken out is "
-        says += f"{number(taken_s, '+.2f', 's')}."
+        says = _lag_says(case, name, lag, taken_s)
         adopted = [e for e in case.events(Event.LAG_ADOPTED) if e.detail.get("meter") == name]
         doubt = next((d for e in adopted if isinstance(d := e.detail.get("half_width_s"), int | float)), 0.0)
         apart = lag.determined and taken_s is not None and abs(lag.lag_s - taken_s) > lag.half_width_s + doubt
         yield weakness(says) if apart else answered(says)
 
 
+def _lag_says(case: Case, name: str, lag: Lag, taken_s: float | None) -> str:
+    reference = case.judged.reference
+    held = plus_minus(lag.lag_s, lag.half_width_s, unit="s")
+    meter = case.meter(name)
+    if (
+        taken_s == 0
+        and meter is not None
+        and any(s in case.sources and case.sources[s].aligned for s in streams(meter))
+    ):
+        left = held if lag.determined else f"not determined ({lag.why_not})"
+        return (
+            f"{name}: its lag behind {reference} was taken out with the offset of its clock; what is left is {left}."
+        )
+    if not lag.determined:
+        return (
+            f"{name}: its lag behind {reference} over the whole ride was not determined ({lag.why_not}); "
+            f"{number(taken_s, '+.2f', 's')}, adopted while riding, is taken out."
+        )
+    says = f"{name} trails {reference} by {held}"
+    if taken_s in (None, lag.lag_s):
+        return f"{says}, and that is taken out."
+    return f"{says} over the whole ride; {number(taken_s, '+.2f', 's')}, adopted while riding, is taken out."
+
+
 def _interrupted(case: Case) -> Iterator[Finding]:
+    yield from read_whole(case)
+    if case.all_from_files:
+        return
     finish = case.recording.metadata.finish
     if finish is None:
         yield still_open("The file does not say how the recording ended.")

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from analysis.amendments import change_words
 from analysis.mean_interval import student_t
 from analysis.pack.case import Case, claim_pct
+from analysis.pack.files_behind import files_here
 from analysis.pack.objection import Finding, Objection, answered, listed, noted, objection, still_open, weakness
 from analysis.pack.terms import LedgerStanding
 from analysis.report_page.number_text import counted, number
@@ -55,8 +56,9 @@ def about_judging(case: Case) -> Iterator[Objection]:
         "The record",
         "Your software is wrong.",
         "Answered where each packet is kept as it came and decoding all of them again gives every stored value. Then "
-        "anybody can compute all figures anew, with this program or another. A weakness where a stored value "
-        "differs.",
+        "anybody can compute all figures anew, with this program or another. Open where the ride comes from files of "
+        "other devices that are not in the pack: nobody can then read them with another program. A weakness where a "
+        "stored value differs.",
         _software(case),
     )
     yield objection(
@@ -128,8 +130,9 @@ def _tolerance(case: Case) -> Iterator[Finding]:
     for tried in case.tried:
         changed = {n: w for n, w in tried.words.items() if w != case.judged.verdicts[n].judgement.word}
         if changed:
-            told = listed(f"{n} {w} (not: {case.judged.verdicts[n].judgement.word})" for n, w in changed.items())
-            yield weakness(f"{_upper(tried.assumption)}: {told}.")
+            before = {n: case.judged.verdicts[n].judgement.word for n in changed}
+            told = listed(f"{n} is “{word}” instead of “{before[n]}”" for n, word in changed.items())
+            yield weakness(f"{_upper(tried.assumption)}, {told}.")
         else:
             yield answered(f"{_upper(tried.assumption)}: every verdict stays.")
 
@@ -189,9 +192,9 @@ def _software(case: Case) -> Iterator[Finding]:
         f"Recorded by wattproof {metadata.product_version} with decoder version {metadata.decoder_version}; judged "
         f"by wattproof {case.terms.product_version} with decoder version {case.terms.decoder_version}."
     )
-    says = (
-        f"{counted(rows.rows, 'row')} with {rows.values} decoded values were decoded again from the bytes as received"
-    )
+    origin = "records of the files" if case.all_from_files else "bytes as received"
+    says = f"{counted(rows.rows, 'row')} with {rows.values} decoded values were decoded again from the {origin}"
+    yield from files_here(case)
     if not rows.wrong_count:
         yield answered(f"{says}: all the same.")
     elif case.recording.decoded_again:

@@ -74,7 +74,8 @@ def about_meters(case: Case) -> Iterator[Objection]:
 def _firmware(case: Case, meter: Meter, stream: str) -> Iterator[Finding]:
     told = [(at, str(d["firmware_revision"]), d) for at, d in case.said(stream) if d.get("firmware_revision")]
     if not told:
-        yield still_open(f"{stream} did not tell its firmware.")
+        file = f"The file that {stream}'s ride comes from does not tell the meter's firmware."
+        yield still_open(file if case.from_file(stream) else f"{stream} did not tell its firmware.")
         return
     at, first, detail = told[0]
     versions = list(dict.fromkeys(version for _, version, _ in told))
@@ -100,12 +101,14 @@ def _unit(case: Case, meter: Meter, stream: str) -> Iterator[Finding]:
     wanted = meter.serial or (meter.match.serial if meter.match else None)
     about = next((d for _, d in said), {})
     maker = " ".join(str(about[k]) for k in ("manufacturer", "model") if about.get(k))
-    called = f"{stream} calls itself {maker}" if maker else f"{stream} does not name its maker"
+    says = f"The file of {stream}" if case.from_file(stream) else stream
+    calls = "calls its meter" if case.from_file(stream) else "calls itself"
+    called = f"{says} {calls} {maker}" if maker else f"{says} names no maker"
     if not serials:
-        yield still_open(f"{called} and did not tell a serial number.")
+        yield still_open(f"{called}, and tells no serial number.")
     elif len(serials) > 1 or (wanted is not None and serials[0] != wanted):
         expects = f"; the bench file says {wanted}" if wanted is not None else ""
-        yield weakness(f"{called} and told serial {listed(serials)}{expects}.")
+        yield weakness(f"{called}, and told serial {listed(serials)}{expects}.")
     else:
         expects = ", as in the bench file" if wanted is not None else "; the bench file names none"
         yield answered(f"{called}, serial {serials[0]}{expects}.")
@@ -113,7 +116,7 @@ def _unit(case: Case, meter: Meter, stream: str) -> Iterator[Finding]:
 
 def _mounting(case: Case, meter: Meter) -> Iterator[Finding]:
     if meter.behind_chain and meter.place == "trainer":
-        yield answered(f"{meter.name} is a trainer: nothing is mounted on the bicycle but its wheel or cassette.")
+        yield answered(f"{meter.name} is a trainer: the bicycle is mounted on it, and nothing of it has to bed in.")
         return
     asked = [
         f
@@ -141,7 +144,9 @@ def _crank_length(case: Case, meter: Meter, stream: str) -> Iterator[Finding]:
     told = [d["crank_length_mm"] for _, d in case.said(stream) if isinstance(d.get("crank_length_mm"), int | float)]
     wanted = meter.crank_length_mm
     if not told or wanted is None:
-        in_meter = f"told {told[0]:g} mm" if told else "did not tell the length it is set to"
+        silent = "comes from a file, which does not tell the length the meter is set to"
+        silent = silent if case.from_file(stream) else "did not tell the length it is set to"
+        in_meter = f"told {told[0]:g} mm" if told else silent
         in_bench = "the bench file gives none" if wanted is None else f"the bench file says {wanted:g} mm"
         yield still_open(f"{stream} {in_meter}; {in_bench}.")
         return
@@ -161,7 +166,10 @@ def _battery(case: Case, stream: str) -> Iterator[Finding]:
     levels = [] if samples is None else [float(v) for v in samples.battery_pct.values]
     levels += [float(v) for _, d in case.said(stream) if isinstance(v := d.get("battery_pct"), int | float)]
     if not levels:
-        yield still_open(f"{stream} told no level of a battery; it may have none.")
+        file = f"The file that {stream}'s ride comes from tells no level of the meter's battery."
+        yield still_open(
+            file if case.from_file(stream) else f"{stream} told no level of a battery; it may have none."
+        )
         return
     series = levels[: 0 if samples is None else len(samples.battery_pct)]
     over = f"{series[0]:.0f} % first and {series[-1]:.0f} % last" if series else f"{levels[0]:.0f} % when linked"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -11,9 +11,11 @@ from analysis.bench_file import Meter
 from analysis.effects import DRIFT
 from analysis.mean_interval import LEAST_FRESH_S, LEAST_RIDE_S
 from analysis.pack.case import Case
+from analysis.pack.ended_by import when_it_ended
 from analysis.pack.objection import Finding, Objection, answered, listed, noted, objection, still_open, weakness
 from analysis.report_page.number_text import counted, duration, number
 from analysis.rows import Event
+from analysis.segments import Segment
 from analysis.verdict import LEAST_SEGMENTS, LEAST_SPRINTS
 
 # Common practice, no published source.
@@ -25,9 +27,8 @@ def about_ride(case: Case) -> Iterator[Objection]:
         "warm-up",
         "The ride",
         "It was not warmed up.",
-        f"Answered with {WARM_S / 60:g} minutes of recorded riding before the first judged second, and where the "
-        "differences changed over an hour by less than the tolerance, doubt included. A weakness with less riding "
-        "and without such proof.",
+        f"Answered by one of two: {WARM_S / 60:g} minutes of recorded riding before the first judged second, or "
+        "differences that changed over an hour by less than the tolerance, doubt included. A weakness with neither.",
         _warm_up(case),
     )
     yield objection(
@@ -43,19 +44,21 @@ def about_ride(case: Case) -> Iterator[Objection]:
         "The ride",
         "The protocol is invalid: too short, or too few repeats.",
         f"Answered with {LEAST_SEGMENTS} segments or more, each with {LEAST_FRESH_S} seconds or more in common, "
-        f"{LEAST_RIDE_S // 60} minutes or more of segments together, and every step of the plan ridden. A weakness "
-        f"for each of these that is missed, and for one to {LEAST_SPRINTS - 1} sprints: {LEAST_SPRINTS} are needed "
-        "to judge sprints.",
+        f"{LEAST_RIDE_S // 60} minutes or more of marked segments of any kind, which show slow wander, and every "
+        "step of the plan ridden. A weakness for each of these that is missed, and for one to "
+        f"{LEAST_SPRINTS - 1} sprints: {LEAST_SPRINTS} are needed to judge sprints.",
         _protocol(case),
     )
     yield objection(
         "stopping",
         "The ride",
         "You stopped when you liked the result.",
-        "Answered where the plan ended every judged segment, and where it ended because the verdict was in: then the "
-        "interval is one that allows for looking all the time. A weakness where a hand ended it, or the recording "
-        "broke off inside.",
-        _stopping(case),
+        "Answered where the plan ended every judged segment; where it ended because the verdict was in: then the "
+        "interval is one that allows for looking all the time; and where the files of other devices are judged "
+        "whole. Open where the segments are laps of a device, or were marked in such files afterwards: a device "
+        "shows no verdict, but who marks knows all. A weakness where a hand ended one in sight of the live "
+        "verdict, or the recording broke off inside.",
+        when_it_ended(case),
     )
     yield objection(
         "held-load",
@@ -77,12 +80,12 @@ def _warm_up(case: Case) -> Iterator[Finding]:
         return
     ridden_s = max(from_ns - min(moving), 0) / 1e9
     says = f"{duration(round(ridden_s * 1e9))} of riding were recorded before the first judged second."
-    steady, told = True, []
+    steady, told, untold = True, list[str](), dict[str, list[str]]()
     for name, verdict in case.judged.verdicts.items():
         effect = next((e for e in case.judged.whole.effects[name].effects if e.name == DRIFT.name), None)
         if effect is None or effect.why_not or not math.isfinite(effect.half_width_pct):
             steady = False
-            told.append(f"{name}: change over time not told ({effect.why_not if effect else 'not computed'})")
+            untold.setdefault(effect.why_not if effect else "not computed", []).append(name)
             continue
         steady = steady and abs(effect.change_pct) + effect.half_width_pct <= verdict.judgement.tolerance_pct
         change = f"{number(effect.change_pct, '+.1f')} ± {number(effect.half_width_pct, '.1f', '%')}"
@@ -93,6 +96,8 @@ def _warm_up(case: Case) -> Iterator[Finding]:
         yield weakness(f"Only {says} That it did not matter is not shown.")
     if told:
         yield noted("; ".join(told) + ".")
+    for why, names in untold.items():
+        yield noted(f"{listed(names)}: how the difference changed with time is not known ({why}).")
 
 
 def _temperature(case: Case) -> Iterator[Finding]:
@@ -126,11 +131,11 @@ def _protocol(case: Case) -> Iterator[Finding]:
         yield still_open("Nothing was compared.")
         return
     segments = [r.segment for r in case.counted]
-    ridden = f"by the plan “{plan}”" if plan else "without a plan, marked by hand"
+    ridden = f"by the plan “{plan}”" if plan else "without a plan"
     yield noted(
-        f"Ridden {ridden}: {counted(len(segments), 'judged segment')}, "
-        f"{', '.join(f'{s.name} ({s.judged_s:.0f} s)' for s in segments)}; postures: "
-        f"{listed(dict.fromkeys(s.posture for s in segments))}; {_ranges(case)}."
+        f"Ridden {ridden}. {counted(len(segments), 'judged segment')}: "
+        f"{'; '.join(f'{s.name}, {s.judged_s:.0f} s' for s in segments)}. "
+        f"{_postures(case, segments)}{_ranges(case)}."
     )
     for name in case.judged.verdicts:
         compared = [r.comparisons[name] for r in case.counted if r.comparisons[name].seconds]
@@ -140,7 +145,8 @@ def _protocol(case: Case) -> Iterator[Finding]:
             f"{name}: {counted(told, 'segment')} long enough, {sum(seconds)} s in common with {case.judged.reference}"
         )
         short = told < LEAST_SEGMENTS or told < len(compared)
-        yield weakness(f"{says}; shortest {min(seconds, default=0)} s.") if short else answered(f"{says}.")
+        least = f"; the shortest {min(seconds, default=0)} s" if told < len(compared) else ""
+        yield weakness(f"{says}{least}.") if short else answered(f"{says}.")
     if any(not v.slow_wander_seen for v in case.judged.verdicts.values()):
         yield weakness(
             f"Less than {LEAST_RIDE_S // 60} minutes of segments: slow wander is not seen, and the intervals may be "
@@ -152,6 +158,12 @@ def _protocol(case: Case) -> Iterator[Finding]:
     sprints = sum(r.segment.step_kind == "sprint" for r in case.judged.segments)
     if 0 < sprints < LEAST_SPRINTS:
         yield weakness(f"{counted(sprints, 'sprint')}: too few to judge sprints, and none is judged.")
+
+
+def _postures(case: Case, segments: Sequence[Segment]) -> str:
+    """Files of other devices tell none."""
+    told = listed(dict.fromkeys(s.posture for s in segments))
+    return "" if case.all_from_files else f"Ridden {told}, "
 
 
 def _ranges(case: Case) -> str:
@@ -167,32 +179,13 @@ def _range(values: list[float], unit: str) -> str:
     return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
 
 
-_ENDED = {
-    "plan": "ended by the plan",
-    "decided": "ended when the verdict was in, with the interval that allows for looking",
-    "amended": "marked after the ride, see the amendments",
-    "hand": "ended by hand",
-    "stop": "ended by the end of the recording",
-    "interrupted": "broken off with the recording",
-}
-
-
-def _stopping(case: Case) -> Iterator[Finding]:
-    by_end: dict[str, list[str]] = {}
-    for result in case.counted:
-        by_end.setdefault(str(result.segment.ended_by), []).append(result.segment.name)
-    for ended_by, names in by_end.items():
-        says = f"{listed(names)}: {_ENDED.get(ended_by, 'not marked: the whole ride')}."
-        yield answered(says) if ended_by in ("plan", "decided", "amended") else weakness(says)
-
-
 def _held(case: Case) -> Iterator[Finding]:
     set_loads = [r.segment for r in case.judged.segments if r.segment.resistance is not None]
     held = [r.segment for r in case.counted if r.segment.resistance is not None and r.segment.resistance.holds_power]
     trainers = [m for m in case.recording.bench.meter if m.place == "trainer"]
     if not trainers:
         yield answered("No trainer is on the bench.")
-    elif all(case.from_file(s) for s in case.rows.kinds):
+    elif case.all_from_files:
         yield still_open("The ride comes from files of other devices, which tell nothing of the load.")
     elif held:
         loads = dict.fromkeys(s.resistance.words for s in held if s.resistance is not None)

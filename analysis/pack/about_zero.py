@@ -119,7 +119,9 @@ def _zeroed(case: Case, meter: Meter, stream: str) -> Iterator[Finding]:
     elif asked:
         yield weakness(f"{stream} was asked {when(asked[-1].host_ns)} and did not answer.")
     elif case.from_file(stream):
-        yield still_open(f"{stream} comes from a file of another device, which tells nothing of a zero offset.")
+        yield still_open(
+            f"{stream} comes from a file of another device, which does not say whether this meter was zeroed."
+        )
     elif meter.auto_zero == "yes":
         yield still_open(
             f"{stream} was not asked: the bench file says that it zeroes by itself. No value was recorded."
@@ -134,6 +136,11 @@ def _drifted(case: Case, meter: Meter, stream: str) -> Iterator[Finding]:
     earlier = [r for r in readings if r.host_ns <= from_ns][-1:]
     pairs = [(a, b) for a, b in pairwise(earlier + [r for r in readings if r.host_ns > from_ns]) if a.unit == b.unit]
     if not pairs:
+        if case.from_file(stream):
+            yield still_open(
+                f"{stream} comes from a file of another device, which tells no zero offset before or after."
+            )
+            return
         once = f" The one before gave {earlier[0].value}." if earlier else ""
         yield still_open(f"{stream} was not zeroed a second time, so its drift is not known.{once}")
         return

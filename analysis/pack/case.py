@@ -19,6 +19,7 @@ from analysis.pack.row_check import RowCheck
 from analysis.pack.terms import Terms
 from analysis.recording_reader import Recording
 from analysis.report_page.number_text import clock, duration, utc
+from analysis.ride_source import Source, ride_sources
 from analysis.ride_verdict import counted_segments, ride_verdicts
 from analysis.rows import Event, Row
 from analysis.segment_metrics import SegmentMetrics, segment_metrics
@@ -80,6 +81,15 @@ class Case:
         ]
         known = self.recording.metadata.sensors.get(stream, {})
         return told or ([(None, _of_file(known))] if known else [])
+
+    @cached_property
+    def sources(self) -> Mapping[str, Source]:
+        """The ride file behind each stream that was imported."""
+        return ride_sources(self.recording.metadata)
+
+    @property
+    def all_from_files(self) -> bool:
+        return bool(self.rows.kinds) and all(self.from_file(s) for s in self.rows.kinds)
 
     def from_file(self, stream: str) -> bool:
         """Whether all that is known of a stream comes from a file of another device: nobody here could ask it."""

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from analysis.pack.case import Case
 from analysis.pack.objection import CHAPTERS, LONGEST_TEXT, MEANING, WORDS, Objection
-from analysis.pack.objection_text import HOW_TO_READ, TITLE, opening, tally_words
+from analysis.pack.objection_text import HOW_TO_READ, TITLE, opening
 from analysis.pack.objections import tally
 from analysis.report_page.number_text import typeset
 from analysis.safe_text import safe_text
@@ -33,7 +33,6 @@ def objection_page(case: Case, objections: Sequence[Objection]) -> bytes:
         opening=opening(case),
         how_to_read=HOW_TO_READ,
         tally=tally(objections),
-        tally_words=tally_words(objections),
         words=list(reversed(WORDS)),
         meaning=MEANING,
         standing={word: [o for o in objections if o.word == word] for word in WORDS},

@@ -36,6 +36,10 @@ def opening(case: Case) -> list[str]:
         f"{on}, {meters} {plural} ridden on one bicycle and recorded for {duration(recording.end_ns)}: "
         f"{recording.bench.bench.name}."
     ]
+    if case.recording.metadata.clock == "virtual":
+        told.append("It is a simulated ride: nobody rode, and no such meter exists.")
+    if case.all_from_files:
+        told.append("Each was recorded by a device of its own; their files were put together afterwards.")
     if judged.verdicts:
         told.append(f"{judged.reference} was the reference: the others are held against it.")
         told += [verdict_sentence(v) for v in judged.verdicts.values()]
