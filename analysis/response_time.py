@@ -182,6 +182,7 @@ def _surges(power_w: Floats) -> list[int]:
 
 def _is_whole(power_w: Floats, centre: int) -> bool:
     first, beyond = _reach(centre)
+    first -= QUIET_STEPS - 1  # a gap just before is averaged into what is read
     return first >= 0 and beyond <= power_w.size and bool(np.isfinite(power_w[first:beyond]).all())
 
 

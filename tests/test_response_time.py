@@ -135,6 +135,22 @@ def test_gaps_cost_only_the_surges_around_them() -> None:
     assert cut.smoothing_s == pytest.approx(0.8, abs=0.1)
 
 
+def test_short_gaps_cost_at_most_the_surges_around_them() -> None:
+    """Wherever they lie: also just ahead of what is read for a surge, where they are averaged into it."""
+    reference = surging()
+    meter = delayed(low_pass(reference, 1.0), 0.5)
+    whole = estimate_response_time(meter, reference)
+    for ahead_s in np.arange(41.0, 45.0, 0.5):
+        gaps = [(meter.copy(), 450), (reference.copy(), 600)]
+        for power_w, surge_s in gaps:
+            at = round((surge_s - ahead_s) * RATE_HZ)
+            power_w[at : at + 3] = np.nan
+        found = estimate_response_time(gaps[0][0], gaps[1][0])
+        assert (found.why_not, found.slower) == ("", "meter")
+        assert whole.surges - 8 <= found.surges <= whole.surges
+        assert found.smoothing_s == pytest.approx(1.0, abs=0.1)
+
+
 def test_lengths_must_match() -> None:
     with pytest.raises(ValueError, match="cannot be compared"):
         estimate_response_time([1.0], [1.0, 2.0])
