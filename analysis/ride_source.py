@@ -63,6 +63,7 @@ class Source:
         return (
             f"{self.sensor}: from {self.file} ({self.kind.upper()}, SHA-256 {self.sha256[:12]}…){device}; "
             f"{clock_sentence(self.clock)}."
+            + (f" The file is damaged: {'; '.join(self.remarks)}." if self.damaged else "")
         )
 
 

@@ -207,6 +207,21 @@ def test_page_and_table_say_the_source(recording: Recording, judged: Judged, tmp
     assert table["sources"]["Birch"]["clock"]["method"] == "correlation"
 
 
+def test_a_damaged_file_is_told_wherever_its_source_is(ride: Imported, capsys: Any, tmp_path: Path) -> None:
+    """The last two bytes of a FIT file are its CRC (FIT protocol)."""
+    data = bytearray((ride.folder / "birch.fit").read_bytes())
+    data[-1] ^= 0xFF
+    (tmp_path / "birch.fit").write_bytes(bytes(data))
+    files = [str(ride.folder / "alder.fit"), str(tmp_path / "birch.fit")]
+    assert ride.run(capsys, files=files, out="damaged")[0] == 0
+    (path,) = (ride.folder / "damaged").glob("*.parquet")
+    sources = ride_sources(read_recording(path).metadata)
+    assert sources["Birch"].sentence.endswith(
+        "The file is damaged: its checksum does not match: something in it was changed."
+    )
+    assert "damaged" not in sources["Alder"].sentence
+
+
 def test_a_ledger_takes_the_same_files_once(
     ride: Imported, recording: Recording, tmp_path: Path, capsys: Any
 ) -> None:

@@ -171,7 +171,7 @@ def test_a_cut_file_keeps_its_records_and_says_so(tmp_path: Path) -> None:
 def test_a_wrong_checksum_is_said(tmp_path: Path) -> None:
     data = bytearray(fit_of([200.0] * 10))
     data[-1] ^= 0xFF
-    assert any("checksum is wrong" in r for r in read(tmp_path, bytes(data)).remarks)
+    assert any("checksum does not match" in r for r in read(tmp_path, bytes(data)).remarks)
     assert read(tmp_path, bytes(data)).damaged
     assert read(tmp_path, fit_of([200.0] * 10)).remarks == ()
     assert not read(tmp_path, fit_of([200.0] * 10)).damaged

@@ -130,7 +130,7 @@ class _Reading:
             self._files += 1
         elif isinstance(frame, fitdecode.FitCRC) and not frame.matched:
             self._contents.damaged = True
-            self._contents.remarks.append("its checksum is wrong: something in it was changed or damaged")
+            self._contents.remarks.append("its checksum does not match: something in it was changed")
 
     def _definition(self, frame: Any) -> None:
         fields = list(frame.all_field_defs)  # an iterator where developer fields are among them
