@@ -10,6 +10,8 @@ from pathlib import Path
 from recorder.command_line import command_parser
 
 EXAMPLE = """wattproof import Alder=head-unit.fit Birch=watch.fit --bench bench.toml --laps
+  wattproof import Alder=head-unit.fit Birch=watch.fit --bench bench.toml --propose > segments.txt
+  wattproof import Alder=head-unit.fit Birch=watch.fit --bench bench.toml --segments segments.txt
   wattproof import Alder=a.fit Cedar=c.csv --bench bench.toml \\
       --csv "time=t_s,power=watts" --segment "climb=0:42:00-0:49:30\""""
 
@@ -21,6 +23,7 @@ def import_files(arguments: Sequence[str]) -> int:
     from analysis.ride_files.ride_file import Keep
     from recorder.import_files import given_files, mappings_of
     from recorder.import_recording import ImportJob, import_ride, proposed_segments, read_on_one_clock
+    from recorder.import_segments import listed_segments
     from recorder.storage import SystemStorage
 
     bench = read_bench(options.bench)
@@ -29,7 +32,7 @@ def import_files(arguments: Sequence[str]) -> int:
         given_files(options.files, bench),
         options.out,
         options.reference,
-        options.segment,
+        [*options.segment, *(listed_segments(options.segments) if options.segments else [])],
         options.laps,
         options.offset,
         mappings_of(options.csv, bench),
@@ -68,6 +71,12 @@ def _parser() -> ArgumentParser:
         default=[],
         metavar="NAME[:KIND]=FROM-TO",
         help="mark a segment, H:MM:SS from the start, or with Z behind both in UTC; kinds as in a plan",
+    )
+    parser.add_argument(
+        "--segments",
+        type=Path,
+        metavar="FILE",
+        help="mark those listed in a file, one a line as --propose prints them",
     )
     parser.add_argument("--laps", action="store_true", help="take the laps of the reference's file as segments")
     parser.add_argument(

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Literal, get_args
 
 from analysis.errors import BadInput
@@ -15,6 +17,7 @@ from analysis.segment_proposals import ProposedSegment
 
 KINDS: tuple[str, ...] = get_args(StepKind)
 MOST_SEGMENTS = 500
+MOST_LIST = 200_000  # characters
 LONGEST_NAME = 48
 DAY_S = 86_400
 _TIME = r"(?:(\d{1,2}):)?(\d{1,3}):(\d\d(?:\.\d{1,3})?)(Z?)"
@@ -48,6 +51,40 @@ def segments_by_hand(texts: Sequence[str], start_utc_ns: int | None) -> list[Wan
     :raises BadInput: for what cannot be understood, or times that do not rise.
     """
     return [_by_hand(text, start_utc_ns) for text in texts]
+
+
+def listed_segments(path: Path) -> list[str]:
+    """What a file lists, one a line, as `--propose` prints them or without the option's name; `#` begins a remark.
+
+    :raises BadInput: where the file cannot be read, or a line is neither.
+    """
+    shown = safe_text(str(path), 200)
+    try:
+        with path.open(encoding="utf-8-sig") as file:
+            text = file.read(MOST_LIST + 1)
+    except (OSError, ValueError) as fault:
+        why = (
+            "it is not text in UTF-8"
+            if isinstance(fault, UnicodeError)
+            else getattr(fault, "strerror", "no such path")
+        )
+        raise BadInput(f"{shown} cannot be read as a list of segments: {why}") from fault
+    if len(text) > MOST_LIST:
+        raise BadInput(f"{shown} is far longer than a list of segments; it is not read")
+    found = []
+    for number, line in enumerate(text.splitlines(), 1):
+        try:
+            words = shlex.split(line, comments=True)
+        except ValueError:
+            words = [line, ""]
+        words = words[1:] if words[:1] == ["--segment"] else words
+        if len(words) > 1:
+            raise BadInput(
+                f"{shown}, line {number}: `{safe_text(line, 80)}` is no segment; write each on a line of its own, "
+                'as in "climb=0:42:00-0:49:30"'
+            )
+        found += words
+    return found
 
 
 def _by_hand(text: str, start_utc_ns: int | None) -> WantedSegment:

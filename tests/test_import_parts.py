@@ -24,6 +24,7 @@ from recorder.import_files import GivenFile, given_files, mappings_of, read_file
 from recorder.import_segments import (
     WantedSegment,
     checked_segments,
+    listed_segments,
     proposal_lines,
     segments_by_hand,
 )
@@ -287,6 +288,32 @@ def test_segments_lie_within_the_ride() -> None:
     assert checked_segments([inside], 100 * S) == [WantedSegment("a", "free", 5 * S, 100 * S)]
     with pytest.raises(BadInput, match=r"a: 0:00:05 to 0:03:20 lies outside the ride, which is 0:01:40 long$"):
         checked_segments([WantedSegment("a", "free", 5 * S, 200 * S)], 100 * S)
+
+
+def test_a_list_of_segments_is_what_proposals_print(tmp_path: Path) -> None:
+    proposed = [ProposedSegment("steady 200 #2", "steady", 60.0, 130.0, "70 s at 201 W, it's steady")] * 2
+    path = tmp_path / "segments.txt"
+    path.write_text("\n".join(["# mine", "", "climb=0:42:00-0:49:30", *proposal_lines(proposed, 0)]) + "\n")
+    assert listed_segments(path) == ["climb=0:42:00-0:49:30"] + ["steady 200 #2:steady=0:01:00-0:02:10"] * 2
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"climb=0:42:00-0:49:30 and more", r"line 1: .* is no segment"),
+        (b"\n'climb=0:42:00-0:49:30", r"line 2: .* is no segment"),
+        (b"--segment a=1:00-2:00 --laps", r"line 1: .* is no segment"),
+        (b"\xff\xfe\x00", "not text in UTF-8"),
+        (b"a\n" * 200_000, "far longer"),
+    ],
+)
+def test_what_is_no_list_of_segments(tmp_path: Path, content: bytes, says: str) -> None:
+    path = tmp_path / "segments.txt"
+    path.write_bytes(content)
+    with pytest.raises(BadInput, match=says):
+        listed_segments(path)
+    with pytest.raises(BadInput, match="cannot be read as a list of segments: No such file"):
+        listed_segments(tmp_path / "none.txt")
 
 
 def test_a_segment_outside_is_held_against_the_time_of_day() -> None:

@@ -261,10 +261,15 @@ def test_proposals_are_printed_and_can_be_given_back(ride: Imported, capsys: Any
     if status == 1:
         assert "mark segments by hand" in out
         return
+    listed = ride.folder / "segments.txt"
+    listed.write_text(out)
+    count = len(out.splitlines())
     first = shlex.split(out.splitlines()[0], comments=True)
     status, out, _ = ride.run(capsys, *first, "--json", out="proposed")
     assert status == 0
     assert json.loads(out)["segments"] == 1
+    status, out, _ = ride.run(capsys, "--segments", str(listed), "--json", out="proposed")
+    assert json.loads(out)["segments"] == count
 
 
 @pytest.mark.parametrize(
