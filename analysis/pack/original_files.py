@@ -10,6 +10,7 @@ from analysis.errors import BadInput
 from analysis.pack.objection import listed
 from analysis.pack.terms import OriginalFile
 from analysis.recording_schema import Metadata
+from analysis.ride_source import ride_sources
 from analysis.safe_text import file_slug, safe_text
 
 LARGEST_BYTES = 200 * 1024 * 1024
@@ -37,7 +38,8 @@ def read_originals(paths: Sequence[Path], metadata: Metadata) -> tuple[tuple[Ori
         digest = sha256(content).hexdigest()
         sensor = next((name for name, sha in wanted.items() if sha == digest), None)
         if sensor is None:
-            named = f"those of {listed(wanted)}" if wanted else "none: it was not imported"
+            files = (f"{source.file} ({name})" for name, source in ride_sources(metadata).items())
+            named = listed(files) if wanted else "none: it was not imported"
             raise BadInput(
                 f"{safe_text(str(path), 200)} is not a file that the recording was made from, by its SHA-256; the "
                 f"recording names {named}."
