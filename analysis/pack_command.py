@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 EXAMPLE = """example:
   wattproof pack 2026-11-25_0930_quayside-bench.parquet --ledger ledger
+  wattproof pack imported.parquet --original head-unit.fit --original watch.fit
   wattproof pack --verify 2026-11-25_0930_quayside-bench.evidence.zip
 
 exit status: 0 packed, or verified; 1 something differs, or could not be compared; 2 bad use or no pack
