@@ -16,6 +16,7 @@ from analysis.samples import Floats, Ints
 
 Align = Callable[..., Alignment]
 LARGEST_OFFSET_S = 1e10
+LITTLE_COMMON_S = 900.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,9 +123,19 @@ def _aligned(name: str, file: RideFile, base: RideFile, reference: str, align: A
     if not found.carried:
         raise BadInput(
             f"the clock of {name}'s file could not be put on that of {reference}: {found.words} "
-            f"(--offset {name}=SECONDS, added to its times)"
+            f"(--offset {name}=SECONDS, added to its times){_common_words(file, base)}"
         )
     return found
+
+
+def _common_words(file: RideFile, base: RideFile) -> str:
+    """What two clocks that say UTC tell by themselves, where that is too little to go by."""
+    common_s = (min(file.stop_ns, base.stop_ns) - max(file.start_ns, base.start_ns)) / 1e9
+    if not (file.utc_known and base.utc_known) or common_s >= LITTLE_COMMON_S:
+        return ""
+    if common_s <= 0:
+        return "; by their own clocks the two files have no second in common"
+    return f"; by their own clocks the two files have only {common_s / 60:.1f} minutes in common"
 
 
 def track_of(file: RideFile) -> Track:

@@ -185,6 +185,21 @@ def test_what_is_not_carried_is_tried_anywhere_and_then_refused(tmp_path: Path) 
         place_clocks(files(tmp_path), "Alder", {}, never)
 
 
+@pytest.mark.parametrize(
+    ("starts_s", "says"),
+    [
+        (UTC_S + 39, "only 1.0 minutes in common"),
+        (UTC_S + 90_000, "no second in common"),
+    ],
+)
+def test_files_that_hardly_meet_by_their_own_clocks_are_told_so(tmp_path: Path, starts_s: int, says: str) -> None:
+    def never(reference: Track, other: Track, *, guess_s: float | None = None) -> Alignment:
+        return Alignment(math.nan, math.inf, 0.0, None, 0.0, (), carried=False, words="too steady")
+
+    with pytest.raises(BadInput, match=f"; by their own clocks the two files have {says}$"):
+        place_clocks(files(tmp_path, starts_s), "Alder", {}, never)
+
+
 def test_a_stated_offset_is_added_to_the_times(tmp_path: Path) -> None:
     read = files(tmp_path, UTC_S + 30)
     stated = stated_offsets(["Birch=-2.5"], read, "Alder")

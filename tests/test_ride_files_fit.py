@@ -129,6 +129,13 @@ def test_a_device_that_records_changes_only_is_told(tmp_path: Path) -> None:
     assert any("only now and then" in r for r in ride.remarks)
 
 
+@pytest.mark.parametrize(("every_s", "told"), [(1, False), (2, False), (3, True), (10, True)])
+def test_a_device_that_records_seldom_is_told(tmp_path: Path, every_s: int, told: bool) -> None:
+    ride = read(tmp_path, fit_bytes(FitRide([(every_s * n, {"power": 200}) for n in range(40)])))
+    words = f"records came every {every_s} s, and a value stands for 2.5 s at most"
+    assert any(r.startswith(words) for r in ride.remarks) == told
+
+
 def test_repeated_and_backward_records_are_put_in_order(tmp_path: Path) -> None:
     values = [(0, {"power": 1}), (1, {"power": 2}), (1, {"cadence": 80}), (3, {"power": 4}), (2, {"power": 3})]
     ride = read(tmp_path, fit_bytes(FitRide(values)))

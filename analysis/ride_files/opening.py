@@ -11,7 +11,7 @@ from analysis.errors import BadRideFile
 from analysis.ride_files import csv_reader, fit_reader, xml_reader
 from analysis.ride_files.csv_mapping import CsvMapping
 from analysis.ride_files.record_collector import RecordCollector, Records
-from analysis.ride_files.ride_file import UNKNOWN_DEVICE, Keep, Kind, RideFile, Span
+from analysis.ride_files.ride_file import LONGEST_HOLD_S, UNKNOWN_DEVICE, Keep, Kind, RideFile, Span
 from analysis.safe_text import safe_text
 
 MOST_BYTES: dict[Kind, int] = {
@@ -170,6 +170,11 @@ def _named_otherwise(path: Path, kind: Kind) -> list[str]:
 
 
 def _spacing_words(records: Records) -> list[str]:
+    if not records.uneven and records.spacing_s > LONGEST_HOLD_S:
+        return [
+            f"records came every {records.spacing_s:.0f} s, and a value stands for {LONGEST_HOLD_S:g} s at most: the "
+            "rest counts as missing; set the device to record every second"
+        ]
     if not records.uneven:
         return []
     return [
