@@ -348,7 +348,9 @@ def test_protocol(ride: Recording, tmp_path: Path) -> None:
     skipped = with_events(ride, event(500, Event.STEP_SKIPPED, step_id="step-7", repeat_no=1))
     assert found(case(skipped), "protocol").word == "weakness"
     sprinted = (*LONG, ("sprint", "sprint", 700.0))
-    assert found(case(stepped_ride(tmp_path, METERS, step_s=105, steps=sprinted)), "protocol").word == "weakness"
+    one = found(case(stepped_ride(tmp_path, METERS, step_s=105, steps=sprinted)), "protocol")
+    assert one.word == "answered", "a sprint that is not judged takes nothing from what is"
+    assert any("1 sprint: 4 are needed to judge sprints, so none is judged." in f.says for f in one.findings)
 
 
 @pytest.mark.parametrize(

@@ -45,8 +45,8 @@ def about_ride(case: Case) -> Iterator[Objection]:
         "The protocol is invalid: too short, or too few repeats.",
         f"Answered with {LEAST_SEGMENTS} segments or more, each with {LEAST_FRESH_S} seconds or more in common, "
         f"{LEAST_RIDE_S // 60} minutes or more of marked segments of any kind, which show slow wander, and every "
-        "step of the plan ridden. A weakness for each of these that is missed, and for one to "
-        f"{LEAST_SPRINTS - 1} sprints: {LEAST_SPRINTS} are needed to judge sprints.",
+        "step of the plan ridden. A weakness for each of these that is missed. Sprints are judged "
+        f"from {LEAST_SPRINTS} on, or not at all.",
         _protocol(case),
     )
     yield objection(
@@ -157,7 +157,10 @@ def _protocol(case: Case) -> Iterator[Finding]:
         yield weakness(f"{counted(len(skipped), 'step')} of the plan skipped.")
     sprints = sum(r.segment.step_kind == "sprint" for r in case.judged.segments)
     if 0 < sprints < LEAST_SPRINTS:
-        yield weakness(f"{counted(sprints, 'sprint')}: too few to judge sprints, and none is judged.")
+        yield noted(
+            f"{counted(sprints, 'sprint')}: {LEAST_SPRINTS} are needed to judge sprints, so none is judged. The "
+            "verdicts rest on the other segments."
+        )
 
 
 def _postures(case: Case, segments: Sequence[Segment]) -> str:
