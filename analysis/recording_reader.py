@@ -157,7 +157,8 @@ def _opened(path: Path) -> pq.ParquetFile:
         reason = safe_text(str(fault).partition(". ")[0], 80)
         raise BadRecording(
             f"{_shown(path)} is not a readable Parquet file ({reason}); "
-            "if its ride was interrupted, run `wattproof recover` on the folder."
+            "if its ride was interrupted, run `wattproof recover` on the folder; "
+            "files of other devices go through `wattproof import` first."
         ) from fault
 
 

@@ -36,7 +36,8 @@ class FolderLock:
             self._check_space()
             self._fd = self._lock()
         except OSError as error:
-            cause = cause_of(error, self._folder)
+            is_file = isinstance(error, FileExistsError)
+            cause = "it is a file, not a folder" if is_file else cause_of(error, self._folder)
             raise FolderUnusable(f"nothing can be written in {self._folder}: {cause}") from error
         return self
 

@@ -106,7 +106,7 @@ def test_a_folder_whose_parent_is_missing_is_refused(tmp_path: Path) -> None:
 
 def test_a_file_in_the_place_of_the_folder_is_refused(tmp_path: Path) -> None:
     (tmp_path / "rides").touch()
-    with pytest.raises(FolderUnusable, match="nothing can be written"), lock(tmp_path / "rides"):
+    with pytest.raises(FolderUnusable, match="it is a file, not a folder"), lock(tmp_path / "rides"):
         pass
 
 
