@@ -58,6 +58,8 @@ Hard efforts can hurt: warm up, stop on pain, dizziness or chest discomfort, and
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the program; returns its exit status."""
     _print_anything()
+    # Matrices here are small: further threads of numpy's library cost time, and the last digits hang on their number.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if arguments is None else arguments)
     return run_safely(lambda: _run(words))
 

@@ -1,8 +1,9 @@
 """Holds what is packed against what was computed again: text to the letter, figures to their last few digits.
 
 A figure may differ in its last digits between processors and library versions, since sums are taken in another
-order; a billionth of it is far more than that makes, and far less than anybody could read. Words, whole numbers and
-what is unknown must be the same.
+order: up to 1.5e-9 of it were seen in the demo ride and 7e-8 in one of 3 h with 8 meters, where many unknowns are
+solved for. A millionth is more than that makes, and less than anybody could read. Words, whole numbers and what is
+unknown must be the same.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-RELATIVE = 1e-9
-ABSOLUTE = 1e-9
+RELATIVE = 1e-6
+ABSOLUTE = 1e-7
 MISSING = "(nothing)"
 
 
