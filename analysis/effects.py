@@ -102,16 +102,6 @@ def effects(difference_pct: ArrayLike, at_s: ArrayLike, measured: Mapping[Predic
     return Effects(told, difference.size, level, "" if used else "conditions did not change enough")
 
 
-def fit_independent(design: Floats, observed: Floats) -> Fit:
-    """Ordinary least squares of observed (n,) on design (n, p), as if blocks were independent."""
-    inverse = np.linalg.pinv(design.T @ design)
-    coefficients = inverse @ (design.T @ observed)
-    residual = observed - design @ coefficients
-    freedom = observed.size - int(np.linalg.matrix_rank(design))
-    variance = float(residual @ residual) / freedom
-    return Fit(coefficients, np.sqrt(variance * np.maximum(np.diag(inverse), 0.0)), freedom)
-
-
 def fit_resembling(design: Floats, observed: Floats, at_s: Floats) -> Fit:
     """Generalised least squares, averaged over how blocks may resemble their neighbours in time.
 

@@ -121,17 +121,6 @@ def judge_segments_so_far(signals: Mapping[str, MeterSignal], segments: Sequence
     return Judged(results, {name: tuple(_evidence(signals, name, r, setup) for r in pooled) for name in names})
 
 
-def live_judgements(
-    signals: Mapping[str, MeterSignal], segments: Sequence[Segment], now_ns: int, setup: Setup, window_s: int
-) -> dict[str, LiveJudgement]:
-    """By meter; a segment that ends after the others and is `decided` counts as the running one."""
-    running = segments[-1] if segments and segments[-1].ended_by == "decided" else None
-    finished = judge_segments_so_far(signals, segments[: len(segments) - (running is not None)], setup)
-    present = judge_segments_so_far(signals, [running] if running else [], setup)
-    window = window_against(signals, now_ns, setup, window_s)
-    return join_judgements(signals, finished, present, window, setup)
-
-
 def join_judgements(
     signals: Mapping[str, MeterSignal],
     finished: Judged,

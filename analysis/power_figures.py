@@ -53,24 +53,6 @@ def torque_nm(power_w: ArrayLike, cadence_rpm: ArrayLike) -> Floats:
     return np.asarray(np.asarray(power_w, dtype=np.float64) / (2 * math.pi / 60 * turning))
 
 
-def power_from_torque_w(torque: ArrayLike, cadence_rpm: ArrayLike) -> Floats:
-    """Power of a torque in N·m at a cadence."""
-    return np.asarray(
-        np.asarray(torque, dtype=np.float64) * np.asarray(cadence_rpm, dtype=np.float64) * (math.pi / 30)
-    )
-
-
-def power_from_accumulated_torque_w(torque_nm_since: ArrayLike, turning_s: ArrayLike) -> Floats:
-    """Packet check: P = 2π·ΔT/Δt, ΔT the growth of the accumulated torque, Δt that of the crank or wheel event time.
-
-    The counter adds one mean torque per revolution; both growths unwrapped. Where no event passed: nan.
-    """
-    passed = np.asarray(turning_s, dtype=np.float64)
-    return np.asarray(
-        2 * math.pi * np.asarray(torque_nm_since, dtype=np.float64) / np.where(passed > 0, passed, np.nan)
-    )
-
-
 def left_and_right_w(power_w: ArrayLike, left_pct: ArrayLike) -> tuple[Floats, Floats]:
     """The two sides of a total power, from the left share."""
     power = np.asarray(power_w, dtype=np.float64)

@@ -12,9 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 BLOCKS = 10
-MOST_ITERATIONS = 200
-# Slopes that differ by less than this between iterations are the same line.
-SETTLED = 1e-13
 
 
 @dataclass(frozen=True)
@@ -30,25 +27,6 @@ class Line:
 
 class NoLine(ValueError):
     """The points determine no line: fewer than 3, or all at one x."""
-
-
-def least_squares(x: ArrayLike, y: ArrayLike) -> Line:
-    """Ordinary least squares: all error in y, independent from point to point."""
-    xs, ys = _points(x, y)
-    x_mean, y_mean = xs.mean(), ys.mean()
-    across = xs - x_mean
-    sxx = float(across @ across)
-    slope = float(across @ (ys - y_mean)) / sxx
-    intercept = float(y_mean - slope * x_mean)
-    residual = ys - intercept - slope * xs
-    variance = float(residual @ residual) / (xs.size - 2)
-    return Line(
-        intercept,
-        slope,
-        math.sqrt(variance * (1 / xs.size + float(x_mean) ** 2 / sxx)),
-        math.sqrt(variance / sxx),
-        xs.size,
-    )
 
 
 def deming(x: ArrayLike, y: ArrayLike, variance_ratio: float = 1.0, blocks: int = BLOCKS) -> Line:
@@ -69,35 +47,6 @@ def deming(x: ArrayLike, y: ArrayLike, variance_ratio: float = 1.0, blocks: int 
     )
     spread = np.sqrt((blocks - 1) * without.var(axis=0))
     return Line(intercept, slope, float(spread[0]), float(spread[1]), xs.size)
-
-
-def york(x: ArrayLike, y: ArrayLike, x_sd: ArrayLike, y_sd: ArrayLike, error_correlation: ArrayLike = 0.0) -> Line:
-    """Errors in both, known point by point (York and others, Am. J. Phys. 72:367, 2004, eq. 13, by its iteration).
-
-    The standard errors are those of the given sds, not scaled by the scatter seen. Raises NoLine where the iteration
-    does not settle.
-    """
-    xs, ys = _points(x, y)
-    x_weight = 1.0 / np.broadcast_to(np.asarray(x_sd, dtype=np.float64), xs.shape) ** 2
-    y_weight = 1.0 / np.broadcast_to(np.asarray(y_sd, dtype=np.float64), xs.shape) ** 2
-    correlation = np.asarray(error_correlation, dtype=np.float64)
-    alpha = np.sqrt(x_weight * y_weight)
-    slope = least_squares(xs, ys).slope
-    for _ in range(MOST_ITERATIONS):
-        weight = x_weight * y_weight / (x_weight + slope**2 * y_weight - 2 * slope * correlation * alpha)
-        x_bar, y_bar = float(np.average(xs, weights=weight)), float(np.average(ys, weights=weight))
-        u, v = xs - x_bar, ys - y_bar
-        beta = weight * (u / y_weight + slope * v / x_weight - (slope * u + v) * correlation / alpha)
-        previous, slope = slope, float((weight * beta) @ v) / float((weight * beta) @ u)
-        if abs(slope - previous) <= SETTLED * max(1.0, abs(slope)):
-            break
-    else:
-        raise NoLine("the line does not settle; the points scarcely vary beyond their errors")
-    adjusted = x_bar + beta
-    adjusted_bar = float(np.average(adjusted, weights=weight))
-    slope_variance = 1.0 / float(weight @ (adjusted - adjusted_bar) ** 2)
-    intercept_variance = 1.0 / float(weight.sum()) + adjusted_bar**2 * slope_variance
-    return Line(y_bar - slope * x_bar, slope, math.sqrt(intercept_variance), math.sqrt(slope_variance), xs.size)
 
 
 def _deming(xs: Floats, ys: Floats, ratio: float) -> tuple[float, float]:

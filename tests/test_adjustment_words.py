@@ -85,7 +85,7 @@ def test_zero_offsets_and_contradictions_are_said_only_where_there_are_any() -> 
 
 
 def test_scatter_too_small_to_tell_is_said() -> None:
-    scatter = RandomErrors(("Alder", "Birch", "Cedar"), (1.0, -0.1, 0.25), (1.0, 1.0, 1.0), 600)
+    scatter = RandomErrors(("Alder", "Birch", "Cedar"), (1.0, -0.1, 0.25), 600)
     assert scatter_sentence(scatter) == (
         "Scatter of single seconds, each meter by itself (sd): "
         "Alder 1.00 %, Birch too little to tell and Cedar 0.50 %."

@@ -345,7 +345,7 @@ def test_results_in_words(packet: str, words: str) -> None:
 
 def test_control_point_packets_as_sent() -> None:
     assert bytes(ControlPointRequest(OpCode.START_OFFSET_COMPENSATION)).hex() == "0c"
-    assert bytes(ControlPointRequest.set_crank_length(172.5)).hex() == "045901"
+    assert bytes(ControlPointRequest(OpCode.SET_CRANK_LENGTH, 345)).hex() == "045901"
     assert bytes(ControlPointResponse.answering(OpCode.REQUEST_CRANK_LENGTH, 345)).hex() == "2005015901"
     assert bytes(ControlPointResponse.answering(OpCode.START_OFFSET_COMPENSATION, -12)).hex() == "200c01f4ff"
 

@@ -14,7 +14,9 @@ from analysis.effect_blocks import effect_blocks, ride_effects
 from analysis.effects import (
     CADENCE,
     DRIFT,
+    MEMORIES_S,
     PREDICTORS,
+    SHARES,
     SIDE_TO_SIDE,
     STANDING,
     TEMPERATURE,
@@ -22,11 +24,9 @@ from analysis.effects import (
     Effects,
     Predictor,
     effects,
-    fit_independent,
     fit_resembling,
     variance_inflation,
 )
-from analysis.mean_interval import student_t
 from analysis.meter_signal import MeterSignal, meter_signal
 from analysis.samples import Floats
 from simulated_sensors.meter_model import MeterModel, Warming
@@ -106,17 +106,34 @@ def test_intervals_cover_whatever_the_memory(blocks: int, share: float, memory_s
         assert covered >= 90, predictor.per
 
 
-def test_plain_least_squares_is_that_of_statsmodels() -> None:
+def test_the_fit_is_the_mixture_of_those_of_statsmodels() -> None:
+    """Each by generalised least squares, weighted by the restricted likelihood of Harville 1977, written out."""
+    at_s, conditions = protocol(60)
+    design = np.column_stack((np.ones(60), *(c / p.step for p, c in conditions.items())))
+    observed = np.random.default_rng(5).normal(0, 1, 60).cumsum()
+    apart_s = np.abs(at_s[:, None] - at_s[None, :])
+    pairs = [(0.0, MEMORIES_S[0]), *((share, memory_s) for memory_s in MEMORIES_S for share in SHARES)]
+    fits, likelihoods = [], []
+    for share, memory_s in pairs:
+        covariance = share * np.exp(-apart_s / memory_s) + (1 - share) * np.eye(60)
+        found = sm.GLS(observed, design, sigma=covariance).fit()
+        of_design = np.linalg.slogdet(design.T @ np.linalg.inv(covariance) @ design)[1]
+        determinants = np.linalg.slogdet(covariance)[1] + of_design
+        likelihoods.append(-0.5 * (determinants + found.df_resid * math.log(found.scale)))
+        fits.append(found)
+    weights = np.sqrt([memory_s for _, memory_s in pairs]) * np.exp(np.subtract(likelihoods, max(likelihoods)))
+    means, variances = (np.array([getattr(f, what) for f in fits]) for what in ("params", "bse"))
+    mean = np.average(means, axis=0, weights=weights)
+    variance = np.average(variances**2 + (means - mean) ** 2, axis=0, weights=weights)
+    fit = fit_resembling(design, observed, at_s)
+    np.testing.assert_allclose(fit.coefficients, mean, rtol=1e-6)
+    np.testing.assert_allclose(fit.standard_errors, np.sqrt(variance), rtol=1e-6)
+    assert fit.degrees_of_freedom == fits[0].df_resid
+
+
+def test_inflation_is_that_of_statsmodels() -> None:
     _, conditions = protocol(60)
     design = np.column_stack((np.ones(60), *(c / p.step for p, c in conditions.items())))
-    observed = np.random.default_rng(5).normal(0, 1, 60)
-    fit = fit_independent(design, observed)
-    outside = sm.OLS(observed, design).fit()
-    np.testing.assert_allclose(fit.coefficients, outside.params, rtol=1e-8)
-    np.testing.assert_allclose(fit.standard_errors, outside.bse, rtol=1e-8)
-    assert fit.degrees_of_freedom == outside.df_resid
-    wide = student_t(0.975, fit.degrees_of_freedom) * fit.standard_errors
-    np.testing.assert_allclose(outside.conf_int()[:, 1] - outside.params, wide, rtol=1e-8)
     inflation = [variance_inflation_factor(design, j) for j in range(1, design.shape[1])]
     np.testing.assert_allclose(variance_inflation(design[:, 1:]), inflation, rtol=1e-6)
 
@@ -128,8 +145,8 @@ def test_blocks_that_resemble_each_other_count_for_less() -> None:
     steady = fit_resembling(design, rng.normal(0, 1, 96), at_s)
     slow = np.cumsum(rng.normal(0, 1, 96))
     wandering = fit_resembling(design, slow / slow.std(), at_s)
-    plain = fit_independent(design, slow / slow.std())
-    assert wandering.standard_errors[1] > 3 * plain.standard_errors[1]
+    plain = sm.OLS(slow / slow.std(), design).fit()
+    assert wandering.standard_errors[1] > 3 * plain.bse[1]
     assert wandering.standard_errors[1] > 2 * steady.standard_errors[1]
 
 

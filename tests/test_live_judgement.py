@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,8 +16,8 @@ from analysis.live_judgement import (
     LiveJudgement,
     difference_trend,
     evidence_suffices,
+    join_judgements,
     judge_segments_so_far,
-    live_judgements,
     pooled_against,
     pooled_interval,
     running_until,
@@ -61,6 +61,16 @@ def running(start_s: float, now_s: float, kind: str = "steady") -> Segment:
     return replace(segment(start_s, now_s, kind), ended_by="decided")
 
 
+def live_judgements(
+    signals: Mapping[str, MeterSignal], segments: Sequence[Segment], now_ns: int, setup: Setup
+) -> dict[str, LiveJudgement]:
+    """Put together as the recorder does; a last segment that is `decided` counts as the running one."""
+    going = segments[-1:] if segments[-1].ended_by == "decided" else []
+    finished = judge_segments_so_far(signals, segments[: len(segments) - len(going)], setup)
+    present = judge_segments_so_far(signals, going, setup)
+    return join_judgements(signals, finished, present, window_against(signals, now_ns, setup, 30), setup)
+
+
 def verdicts(signals: Mapping[str, MeterSignal], steps: list[tuple[int, int]]) -> Iterator[tuple[int, LiveJudgement]]:
     """Birch, looked at each 2 s from the first step's start to the last one's end."""
     for number, (start_s, stop_s) in enumerate(steps):
@@ -102,7 +112,7 @@ def test_no_verdict_before_twenty_seconds_however_wrong_a_meter_is() -> None:
 def test_steps_are_pooled_second_by_second_after_settling() -> None:
     signals = ride({"Birch": 0.6}, true_w=np.repeat([150.0, 250.0], 650))
     steps = [replace(segment(0, 100), settle_ns=20 * S, ended_by="plan"), running(700, 760)]
-    judged = live_judgements(signals, steps, 760 * S, SETUP, 30)["Birch"]
+    judged = live_judgements(signals, steps, 760 * S, SETUP)["Birch"]
     assert judged.steady is not None
     assert judged.steady.seconds == pytest.approx(80 + 60, abs=2 * 5)  # seconds beside a rest are left out
     told = segment_metrics(signals, steps, SETUP)
@@ -115,7 +125,7 @@ def test_steps_are_pooled_second_by_second_after_settling() -> None:
 
 def test_the_chain_is_taken_off_before_judging() -> None:
     """Chain loss 2.5 ± 1 % where no bench says otherwise: a trainer 2.5 % below agrees."""
-    judged = live_judgements(ride({"Cedar": -2.5}), [running(0, 600)], 600 * S, SETUP, 30)["Cedar"]
+    judged = live_judgements(ride({"Cedar": -2.5}), [running(0, 600)], 600 * S, SETUP)["Cedar"]
     assert judged.steady is not None
     assert judged.steady.difference_pct == pytest.approx(-2.5, abs=0.2)
     assert judged.steady.away_pct == pytest.approx(0.0, abs=0.2)
@@ -126,10 +136,9 @@ def test_the_chain_is_taken_off_before_judging() -> None:
 def test_only_steady_steps_count_once_there_is_one() -> None:
     signals = ride({"Birch": 1.0})
     warm_up, free = (replace(segment(0, 300, kind), ended_by="plan") for kind in ("warm-up", "free"))
-    assert live_judgements(signals, [warm_up], 300 * S, SETUP, 30)["Birch"].steady is None
+    assert live_judgements(signals, [warm_up], 300 * S, SETUP)["Birch"].steady is None
     alone, joined = (
-        live_judgements(signals, [free, *more], 400 * S, SETUP, 30)["Birch"].steady
-        for more in ([], [running(310, 400)])
+        live_judgements(signals, [free, *more], 400 * S, SETUP)["Birch"].steady for more in ([], [running(310, 400)])
     )
     assert alone is not None
     assert joined is not None
@@ -155,15 +164,15 @@ def test_a_sprint_alone_is_not_judged() -> None:
 def test_without_common_seconds_it_is_said_in_words(silent: str) -> None:
     signals = ride({"Birch": 0.0})
     signals[silent] = replace(sending(silent, [200.0] * 5), about=signals[silent].about)
-    judged = live_judgements(signals, [running(100, 200)], 200 * S, SETUP, 30)["Birch"]
+    judged = live_judgements(signals, [running(100, 200)], 200 * S, SETUP)["Birch"]
     for shown in (judged.window, judged.segment, judged.steady):
         assert shown is not None
         assert (shown.word, shown.seconds, shown.why_not) == ("undecided", 0, "no seconds in common")
 
 
 def test_a_reference_that_is_not_there_leaves_nothing_to_say() -> None:
-    assert live_judgements(ride({"Birch": 0.0}), [running(0, 60)], 60 * S, Setup("Dogwood"), 30) == {}
-    assert live_judgements(ride({"Birch": 0.0}), [running(0, 60)], 60 * S, Setup(None), 30) == {}
+    assert live_judgements(ride({"Birch": 0.0}), [running(0, 60)], 60 * S, Setup("Dogwood")) == {}
+    assert live_judgements(ride({"Birch": 0.0}), [running(0, 60)], 60 * S, Setup(None)) == {}
     assert difference_trend(ride({"Birch": 0.0}), 60 * S, Setup(None), 300, 5) == {}
 
 
@@ -172,7 +181,7 @@ def test_a_reference_that_is_not_there_leaves_nothing_to_say() -> None:
 
 def until_decided(signals: Mapping[str, MeterSignal], now_s: int) -> bool:
     present = judge_segments_so_far(signals, [running(10, now_s)], SETUP)
-    meters = live_judgements(signals, [running(10, now_s)], now_s * S, SETUP, 30)
+    meters = live_judgements(signals, [running(10, now_s)], now_s * S, SETUP)
     return evidence_suffices(meters, present)
 
 

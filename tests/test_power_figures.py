@@ -15,8 +15,6 @@ from analysis.power_figures import (
     greatest_sample_w,
     left_and_right_w,
     pedalling_seconds,
-    power_from_accumulated_torque_w,
-    power_from_torque_w,
     pulse_work_j,
     quartic_mean_w,
     silence_at_rest_as_zero,
@@ -32,21 +30,12 @@ S = 10**9
     # P = torque·2π·cadence/60 [arithmetic].
     [(90, 25, 235.61944901923448), (60, 40, 251.32741228718345), (100, -0.5, -5.235987755982989)],
 )
-def test_torque_and_power(cadence_rpm: float, torque: float, power_w: float) -> None:
-    assert power_from_torque_w(torque, cadence_rpm) == pytest.approx(power_w, rel=1e-14)
+def test_torque(cadence_rpm: float, torque: float, power_w: float) -> None:
     assert torque_nm(power_w, cadence_rpm) == pytest.approx(torque, rel=1e-14)
 
 
 def test_torque_at_rest_is_unknown() -> None:
     assert np.isnan(torque_nm([0.0, 100.0], [0.0, math.nan])).all()
-
-
-def test_power_from_accumulated_torque() -> None:
-    # Crank counters: 64π·Δ(1/32 N·m)/Δ(1/1024 s) = 2π·ΔT/Δt [arithmetic from the units of 0x2A63].
-    counts, ticks = 800, 683
-    power = power_from_accumulated_torque_w([counts / 32, 1.0], [ticks / 1024, 0.0])
-    assert power[0] == pytest.approx(64 * math.pi * counts / ticks)
-    assert math.isnan(power[1])
 
 
 def test_sides() -> None:

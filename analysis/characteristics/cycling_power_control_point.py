@@ -91,10 +91,6 @@ class ControlPointRequest:
         size = _OPERAND_BYTES.get(op_code, 0)
         return cls(op_code, reader.unsigned(size) if size else None, reader.rest())
 
-    @classmethod
-    def set_crank_length(cls, crank_length_mm: float) -> Self:
-        return cls(OpCode.SET_CRANK_LENGTH, round(crank_length_mm * 2))
-
     def __bytes__(self) -> bytes:
         """Raises ValueError where the operand is missing, superfluous or too large."""
         size = _OPERAND_BYTES.get(self.op_code, 0)
