@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.errors import BadInput
+from analysis.html_page import packaged, page_environment, style_policy
 from analysis.ledger.ledger_figures import partner_key
 from analysis.report_page.number_text import typeset
 from analysis.report_page.page import GENERATOR
@@ -37,16 +34,14 @@ def partner_keys(partners: Sequence[str]) -> tuple[Key, ...]:
 
 def rendered(template: str, **shown: Any) -> str:
     """The whole page. Text from outside is made harmless on its way into the template."""
-    style = _style()
-    return (
-        _environment()
-        .get_template(template)
-        .render(
-            version=product_version(),
-            policy=f"default-src 'none'; style-src '{_digest(style)}'; base-uri 'none'; form-action 'none'",
-            style=Markup(style),  # noqa: S704 - our own files
-            **shown,
-        )
+    style = packaged("analysis.report_page", "style.css") + packaged("analysis.ledger", "ledger.css")
+    environment = page_environment("analysis.ledger", LONGEST_TEXT)
+    environment.filters["typeset"] = typeset
+    return environment.get_template(template).render(
+        version=product_version(),
+        policy=style_policy(style),
+        style=Markup(style),  # noqa: S704 - our own files
+        **shown,
     )
 
 
@@ -60,29 +55,3 @@ def write_page(path: Path, page: str) -> None:
         beside.replace(path)
     except OSError as fault:
         raise BadInput(f"the page cannot be written to {safe_text(str(path), 200)}: {fault.strerror}.") from fault
-
-
-def _environment() -> Environment:
-    found = Environment(
-        loader=PackageLoader("analysis.ledger", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_safe_shown,
-    )
-    found.filters["typeset"] = typeset
-    return found
-
-
-def _safe_shown(value: Any) -> Any:
-    return safe_text(value, LONGEST_TEXT) if isinstance(value, str) and not isinstance(value, Markup) else value
-
-
-def _style() -> str:
-    look = files("analysis.report_page").joinpath("style.css").read_text(encoding="utf-8")
-    return look + files("analysis.ledger").joinpath("ledger.css").read_text(encoding="utf-8")
-
-
-def _digest(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

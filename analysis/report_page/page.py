@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import math
-from collections.abc import Mapping, Sequence
-from importlib.resources import files
+from collections.abc import Mapping
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
+from analysis.html_page import packaged, page_environment, policy_hash
 from analysis.joined_ride import ride_parts
 from analysis.judge import Judged
 from analysis.meter_signal import bench_signals
@@ -25,7 +23,9 @@ from analysis.safe_text import safe_text
 from analysis.version import product_version
 from analysis.words import MEANS_SENTENCE, comparisons_sentence
 
+PACKAGE = "analysis.report_page"
 LONGEST_TEXT = 500
+LONGEST_IN_TEMPLATE = 4000
 GENERATOR = '<meta name="generator" content="wattproof'
 _STYLES = ("uplot.min.css", "style.css")
 _SCRIPTS = (
@@ -48,7 +48,7 @@ def report_page(recording: Recording, judged: Judged, *sha256: str) -> str:
     agreements = ride_agreement(signals, judged.segments, judged.setup)
     facts = ride_facts(recording, *sha256)
     lead = _lead(recording, judged)
-    style, script = _packaged(_STYLES), _packaged(_SCRIPTS)
+    style, script = packaged(PACKAGE, *_STYLES), packaged(PACKAGE, *_SCRIPTS)
     axes = chart_series.agreement_axes(list(agreements.values()))
     charts = chart_data(recording, judged, signals, agreements, axes)
     digests = " and ".join(f"{digest[:12]}…" for digest in sha256)
@@ -58,7 +58,7 @@ def report_page(recording: Recording, judged: Judged, *sha256: str) -> str:
         "policy": _policy(style, script),
         "style": Markup(style),  # noqa: S704 - our own files
         "script": Markup(script),  # noqa: S704
-        "chart_licence": _packaged(("uplot-license.txt",)),
+        "chart_licence": packaged(PACKAGE, "uplot-license.txt"),
         "title": recording.bench.bench.name,
         "lead": lead,
         "judged": judged,
@@ -90,14 +90,7 @@ def report_page(recording: Recording, judged: Judged, *sha256: str) -> str:
 
 
 def _environment() -> Environment:
-    found = Environment(
-        loader=PackageLoader("analysis.report_page", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_safe_shown,
-    )
+    found = page_environment(PACKAGE, LONGEST_IN_TEMPLATE)
     found.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False, "ensure_ascii": False}
     found.filters.update(
         number=number_text.number,
@@ -117,11 +110,6 @@ def _environment() -> Environment:
     return found
 
 
-def _safe_shown(value: Any) -> Any:
-    # Markup is what we made ourselves, or what was escaped after it came through here.
-    return safe_text(value, 4000) if isinstance(value, str) and not isinstance(value, Markup) else value
-
-
 def _safe(value: Any) -> Any:
     """The same border for what goes into the page as JSON."""
     if isinstance(value, str):
@@ -134,21 +122,12 @@ def _safe(value: Any) -> Any:
     return value
 
 
-def _packaged(names: Sequence[str]) -> str:
-    folder = files("analysis.report_page")
-    return "\n".join(folder.joinpath(name).read_text(encoding="utf-8") for name in names)
-
-
 def _policy(style: str, script: str) -> str:
     """Nothing is fetched, and only exactly these texts run; pictures are made in the page itself."""
     return (
-        f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; "
+        f"default-src 'none'; script-src '{policy_hash(script)}'; style-src '{policy_hash(style)}'; "
         "img-src data: blob:; base-uri 'none'; form-action 'none'"
     )
-
-
-def _digest(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
 def _lead(recording: Recording, judged: Judged) -> str:
