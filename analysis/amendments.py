@@ -13,7 +13,7 @@ from msgspec import Meta
 
 from analysis.errors import BadInput
 from analysis.plan_file import Posture, StepKind
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path, safe_text
 from analysis.segments import Segment
 from analysis.toml_file import TomlTable, convert_table, read_toml
 
@@ -68,7 +68,7 @@ def read_amendments(recording: Path) -> Amendments | None:
     file = convert_table(table, _AmendFile, str(path), text, BadAmendment)
     for number, change in enumerate(file.change, 1):
         if (problem := _problem(change)) is not None:
-            raise BadAmendment(f"{safe_text(str(path), 200)}: change {number}: {problem}")
+            raise BadAmendment(f"{safe_path(path)}: change {number}: {problem}")
     return Amendments(file.change, hashlib.sha256(text.encode()).hexdigest(), path.name)
 
 

@@ -31,7 +31,7 @@ from analysis.recording_schema import (
     metadata_from_json,
 )
 from analysis.rows import Row
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path, safe_text
 from analysis.samples import SensorSamples, sensor_samples
 from analysis.segments import Segment, segments_from_events, whole_ride
 from analysis.untimed import takes_dates, with_untimed
@@ -109,7 +109,7 @@ def read_recording(path: Path) -> Recording:
     # A footer has no checksum: damaged, it may also give indices and numbers that cannot be.
     except (OSError, ValueError, LookupError, ArithmeticError, pa.ArrowException) as fault:
         raise BadRecording(
-            f"{_shown(path)} is damaged: {safe_text(str(fault), 120)}; use its copy or journal."
+            f"{safe_path(path)} is damaged: {safe_text(str(fault), 120)}; use its copy or journal."
         ) from fault
     last_ns = _last_ns(table, path)
     bench = bench_from_dict(metadata.bench)
@@ -136,27 +136,23 @@ def _last_ns(table: pa.Table, path: Path) -> int:
     if not len(host_ns):
         return 0
     if bool(np.any(host_ns[1:] < host_ns[:-1])):
-        raise BadRecording(f"{_shown(path)} is damaged: its rows are not in the order of time; use a copy.")
+        raise BadRecording(f"{safe_path(path)} is damaged: its rows are not in the order of time; use a copy.")
     if int(host_ns[0]) < 0 or int(host_ns[-1]) > LONGEST_NS:
         raise BadRecording(
-            f"{_shown(path)} is damaged: it has rows from before its start or a week later; use a copy."
+            f"{safe_path(path)} is damaged: it has rows from before its start or a week later; use a copy."
         )
     return int(host_ns[-1])
 
 
-def _shown(path: Path) -> str:
-    return safe_text(str(path), 200)
-
-
 def _opened(path: Path) -> pq.ParquetFile:
     if not path.is_file():
-        raise BadRecording(f"{_shown(path)} is not a file; give the path of a .parquet recording.")
+        raise BadRecording(f"{safe_path(path)} is not a file; give the path of a .parquet recording.")
     try:
         return pq.ParquetFile(path, page_checksum_verification=True)
     except (OSError, ValueError, pa.ArrowException) as fault:
         reason = safe_text(str(fault).partition(". ")[0], 80)
         raise BadRecording(
-            f"{_shown(path)} is not a readable Parquet file ({reason}); "
+            f"{safe_path(path)} is not a readable Parquet file ({reason}); "
             "if its ride was interrupted, run `wattproof recover` on the folder; "
             "files of other devices go through `wattproof import` first."
         ) from fault
@@ -166,25 +162,25 @@ def _metadata(file: pq.ParquetFile, path: Path) -> Metadata:
     keys = file.schema_arrow.metadata or {}
     raw = keys.get(METADATA_KEY)
     if raw is None:
-        raise BadRecording(f"{_shown(path)} is a Parquet file, but not a wattproof recording.")
+        raise BadRecording(f"{safe_path(path)} is a Parquet file, but not a wattproof recording.")
     try:
         version = json.loads(raw).get("schema_major")
         if isinstance(version, int) and version > SCHEMA_MAJOR:
             raise BadRecording(
-                f"{_shown(path)} has schema version {version}, newer than the {SCHEMA_MAJOR} this version reads; "
+                f"{safe_path(path)} has schema version {version}, newer than the {SCHEMA_MAJOR} this version reads; "
                 "install a newer wattproof."
             )
         # Pages have checksums of their own, the footer has none: this one and the names cover what we take from it.
         if keys.get(METADATA_DIGEST_KEY) != metadata_digest(raw):
-            raise BadRecording(f"{_shown(path)} is damaged: its metadata does not fit its checksum; use a copy.")
+            raise BadRecording(f"{safe_path(path)} is damaged: its metadata does not fit its checksum; use a copy.")
         metadata = metadata_from_json(raw)
     except (ValueError, AttributeError, msgspec.MsgspecError) as fault:
         raise BadRecording(
-            f"{_shown(path)} has metadata that cannot be read: {safe_text(str(fault), 120)}."
+            f"{safe_path(path)} has metadata that cannot be read: {safe_text(str(fault), 120)}."
         ) from fault
     missing = {c.name for c in COLUMNS} - set(file.schema_arrow.names)
     if missing:
-        raise BadRecording(f"{_shown(path)} is damaged: it lacks the column {sorted(missing)[0]}; use a copy.")
+        raise BadRecording(f"{safe_path(path)} is damaged: it lacks the column {sorted(missing)[0]}; use a copy.")
     return metadata
 
 

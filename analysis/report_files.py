@@ -14,7 +14,7 @@ from analysis.recording_reader import Recording
 from analysis.report_page.facts import file_sha256
 from analysis.report_page.page import GENERATOR, report_page
 from analysis.report_tables import MARK, csv_bytes, parquet_bytes, recordings_table, report_tables
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path
 from analysis.version import product_version
 
 PAGE = "report.html"
@@ -42,9 +42,9 @@ def write_report(folder: Path, recording: Recording, judged: Judged) -> tuple[Pa
             beside.write_bytes(content)
             beside.replace(folder / name)
     except (FileExistsError, NotADirectoryError) as fault:
-        raise BadInput(f"{_shown(folder)} is no folder; a report cannot be written there.") from fault
+        raise BadInput(f"{safe_path(folder)} is no folder; a report cannot be written there.") from fault
     except OSError as fault:
-        raise BadInput(f"the report cannot be written to {_shown(folder)}: {fault.strerror}.") from fault
+        raise BadInput(f"the report cannot be written to {safe_path(folder)}: {fault.strerror}.") from fault
     return tuple(folder / name for name in contents)
 
 
@@ -52,13 +52,13 @@ def _digest(path: Path) -> str:
     try:
         return file_sha256(path)
     except OSError as fault:
-        raise BadInput(f"{_shown(path)} cannot be read again: {fault.strerror}; nothing was written.") from fault
+        raise BadInput(f"{safe_path(path)} cannot be read again: {fault.strerror}; nothing was written.") from fault
 
 
 def _refuse_foreign(path: Path, content: bytes) -> None:
     if path.is_symlink() or (path.exists() and not _ours(path, content)):
         raise BadInput(
-            f"{_shown(path)} exists and is not from a report; move it away, or choose another folder with --out."
+            f"{safe_path(path)} exists and is not from a report; move it away, or choose another folder with --out."
         )
 
 
@@ -80,7 +80,3 @@ def _has_mark(path: Path) -> bool:
         return MARK in (pq.read_schema(path).metadata or {})
     except pa.ArrowException:
         return False
-
-
-def _shown(path: Path) -> str:
-    return safe_text(str(path), 200)

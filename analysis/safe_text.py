@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from pathlib import Path
 
 REPLACEMENT = "\ufffd"
 _LINE_SEPARATORS = "\u2028\u2029"
@@ -30,6 +31,10 @@ def safe_text(text: str | bytes, limit: int = 64) -> str:
         REPLACEMENT if unicodedata.category(c).startswith("C") or c in _LINE_SEPARATORS else c for c in text
     )
     return clean[:limit]
+
+
+def safe_path(path: Path) -> str:
+    return safe_text(str(path), 200)
 
 
 def file_slug(text: str) -> str:

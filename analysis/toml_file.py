@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from analysis.errors import BadInput
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path, safe_text
 
 MAX_BYTES = 64 * 1024
 # tomllib takes seconds over thousands of dotted keys and recurses over nested arrays; ours need neither.
@@ -46,7 +46,7 @@ def read_toml(path: Path, error: type[BadInput]) -> tuple[dict[str, Any], str]:
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as fault:
-        raise error(f"{_shown(path)} cannot be read ({fault.strerror}); check the path.") from fault
+        raise error(f"{safe_path(path)} cannot be read ({fault.strerror}); check the path.") from fault
     return parse_toml(data, str(path), error)
 
 
@@ -136,7 +136,3 @@ def _all_finite(value: Any) -> bool:
     if isinstance(value, list):
         return all(_all_finite(v) for v in value)
     return not isinstance(value, float) or math.isfinite(value)
-
-
-def _shown(path: Path) -> str:
-    return safe_text(str(path), 200)

@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path, safe_text
 from recorder.control_place import ControlPlace, control_place
 from recorder.control_words import MAX_TOLD_BYTES, Answer, Ask, Tell, to_line, told_from_line
 from recorder.errors import NotRecording
@@ -51,7 +51,7 @@ class ControlClient:
             where = place or control_place(recording_folder)
             connection, greeting = _connected(where)
         except (OSError, ValueError, KeyError, TypeError) as fault:
-            shown = safe_text(str(recording_folder), 200)
+            shown = safe_path(recording_folder)
             raise NotRecording(
                 f"nothing that a screen can attach to is being recorded into {shown}; name the folder of the "
                 "recording, and start it with --control"

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import msgspec
 
 from analysis.rows import Event
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path
 from recorder.errors import FolderUnusable
 from recorder.ready_words import sentence
 from recorder.source import RecordSink
@@ -121,7 +121,7 @@ def write_ready(path: Path, ready: Ready) -> None:
         beside.replace(path)
     except OSError as fault:
         beside.unlink(missing_ok=True)
-        shown = safe_text(str(path), 200)
+        shown = safe_path(path)
         raise FolderUnusable(f"{shown} cannot be written ({fault.strerror}): the check is not kept.") from fault
 
 

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path
 from recorder.errors import FolderUnusable
 from recorder.scan import Seen, starter_bench
 
@@ -46,9 +46,9 @@ def require_free_place(path: Path) -> None:
     :raises FolderUnusable: where the file exists already or its folder does not.
     """
     if path.exists() or path.is_symlink():
-        raise FolderUnusable(f"{_shown(path)} exists already and is not overwritten; give another name.")
+        raise FolderUnusable(f"{safe_path(path)} exists already and is not overwritten; give another name.")
     if not path.parent.is_dir():
-        raise FolderUnusable(f"{_shown(path)} cannot be written (no such folder); give another place.")
+        raise FolderUnusable(f"{safe_path(path)} cannot be written (no such folder); give another place.")
 
 
 def write_starter_bench(path: Path, seen: list[Seen]) -> None:
@@ -57,10 +57,10 @@ def write_starter_bench(path: Path, seen: list[Seen]) -> None:
         with path.open("x", encoding="utf-8") as file:
             file.write(starter_bench(seen))
     except FileExistsError as error:
-        raise FolderUnusable(f"{_shown(path)} exists already and is not overwritten; give another name.") from error
+        raise FolderUnusable(
+            f"{safe_path(path)} exists already and is not overwritten; give another name."
+        ) from error
     except OSError as error:
-        raise FolderUnusable(f"{_shown(path)} cannot be written ({error.strerror}); give another place.") from error
-
-
-def _shown(path: Path) -> str:
-    return safe_text(str(path), 200)
+        raise FolderUnusable(
+            f"{safe_path(path)} cannot be written ({error.strerror}); give another place."
+        ) from error

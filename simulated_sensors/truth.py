@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from analysis.errors import BadInput
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path
 from simulated_sensors.ride import Ride, Span
 from simulated_sensors.simulated_meter import SimulatedMeter
 
@@ -46,7 +46,7 @@ def write_truth(path: Path, ride: Ride, meters: Sequence[SimulatedMeter]) -> Non
     try:
         path.write_text(json.dumps(truth(ride, meters)))
     except OSError as fault:
-        raise BadInput(f"the truth cannot be written to {safe_text(str(path), 200)}: {fault.strerror}") from fault
+        raise BadInput(f"the truth cannot be written to {safe_path(path)}: {fault.strerror}") from fault
 
 
 def _step(ride: Ride, span: Span) -> dict[str, Any]:

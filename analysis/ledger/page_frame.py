@@ -14,7 +14,7 @@ from analysis.html_page import packaged, page_environment, style_policy
 from analysis.ledger.ledger_figures import partner_key
 from analysis.report_page.number_text import typeset
 from analysis.report_page.page import GENERATOR
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path
 from analysis.version import product_version
 
 LONGEST_TEXT = 1000
@@ -49,9 +49,9 @@ def write_page(path: Path, page: str) -> None:
     """:raises BadInput: where it cannot be written, or something else stands there."""
     try:
         if path.exists() and GENERATOR not in path.read_text(encoding="utf-8", errors="replace")[:4096]:
-            raise BadInput(f"{safe_text(str(path), 200)} exists and is no page of ours; choose another name.")
+            raise BadInput(f"{safe_path(path)} exists and is no page of ours; choose another name.")
         beside = path.with_name(f".{path.name}.tmp")
         beside.write_text(page, encoding="utf-8")
         beside.replace(path)
     except OSError as fault:
-        raise BadInput(f"the page cannot be written to {safe_text(str(path), 200)}: {fault.strerror}.") from fault
+        raise BadInput(f"the page cannot be written to {safe_path(path)}: {fault.strerror}.") from fault

@@ -19,7 +19,7 @@ from analysis.ledger.segment_results import segment_results
 from analysis.recording_reader import read_recording
 from analysis.report_page.facts import file_sha256
 from analysis.report_page.number_text import counted
-from analysis.safe_text import safe_text
+from analysis.safe_text import safe_path, safe_text
 
 State = Literal["added", "amended", "already there", "other file of a known session", "serial changed", "not usable"]
 GOOD_STATES: frozenset[State] = frozenset({"added", "amended", "already there"})
@@ -50,7 +50,7 @@ def add_recording(folder: LedgerFolder, path: Path, *, accept_serial: bool = Fal
 
     Whatever speaks against it is in the result.
     """
-    shown = safe_text(str(path), 200)
+    shown = safe_path(path)
     try:
         sha256 = _digest(path)
         table = judged_table(path, sha256, folder.name_for(path, sha256))
@@ -102,20 +102,18 @@ def judged_table(path: Path, sha256: str, name: str) -> pa.Table:
     units = [m.unit for m in recording.bench.meter if m.unit]
     twice = next((u for u in units if units.count(u) > 1), None)
     if twice is not None:
-        raise BadInput(
-            f"{safe_text(str(path), 200)}: its bench file gives the unit {safe_text(twice)} to two meters."
-        )
+        raise BadInput(f"{safe_path(path)}: its bench file gives the unit {safe_text(twice)} to two meters.")
     try:
         return segment_results(recording, judge_recording(recording), sha256, name)
     except (pa.ArrowException, OverflowError) as fault:
-        raise BadInput(f"{safe_text(str(path), 200)} has figures that no table can hold: {fault}.") from fault
+        raise BadInput(f"{safe_path(path)} has figures that no table can hold: {fault}.") from fault
 
 
 def _digest(path: Path) -> str:
     try:
         return file_sha256(path)
     except OSError as fault:
-        raise BadInput(f"{safe_text(str(path), 200)} cannot be read: {fault.strerror}.") from fault
+        raise BadInput(f"{safe_path(path)} cannot be read: {fault.strerror}.") from fault
 
 
 def _checked_digest(folder: LedgerFolder, name: str) -> str:
@@ -146,7 +144,7 @@ def _results(folder: LedgerFolder, key: str) -> pa.Table | None:
 
 
 def _put(folder: LedgerFolder, path: Path, sha256: str, table: pa.Table, accept_serial: bool) -> Added:
-    shown, snapshot = safe_text(str(path), 200), folder.snapshot()
+    shown, snapshot = safe_path(path), folder.snapshot()
     session = table["session"][0].as_py()
     units = tuple(u for u in dict.fromkeys(table["unit"].to_pylist()) if u)
     known = snapshot.key_of(sha256)
@@ -193,7 +191,7 @@ def _put_amended(
 
     Amendments are only ever added to: where a file has none beside it, those of the ledger stand.
     """
-    shown, name = safe_text(str(path), 200), table["recording"][0].as_py()
+    shown, name = safe_path(path), table["recording"][0].as_py()
     amendments = table["amendments_sha256"][0].as_py()
     if amendments is None:
         words = f"{shown} is in the ledger already, with amendments; none lie beside this file, so those stand."
