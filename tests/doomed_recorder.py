@@ -22,51 +22,32 @@ from recorder.host_clock import SystemClock
 from recorder.source import RecordSink
 from recorder.storage import SystemStorage
 from tests.riding import FakeSource, one_meter_bench, payload
+from tests.watched_storage import WatchedStorage
 
 
 def tell(words: str) -> None:
     os.write(1, f"{words}\n".encode())  # whole lines, whoever else writes
 
 
-class DoomedStorage(SystemStorage):
+class DoomedStorage(WatchedStorage):
     """Kills the process just before the n-th call of a name."""
 
     def __init__(self, kill_before: tuple[str, int] | None) -> None:
         self.calls: list[str] = []
         self._kill_before = kill_before
 
-    def _called(self, name: str) -> None:
+    def called(self, name: str) -> None:
         self.calls.append(name)
         if self._kill_before == (name, self.calls.count(name)):
             os.kill(os.getpid(), signal.SIGKILL)
 
     def open_new(self, path: Path) -> int:
-        self._called("open_new")
+        self.called("open_new")
         return super().open_new(path)
 
     def write(self, fd: int, data: bytes, /) -> int:  # type: ignore[override]  # a bare function in the base
-        self._called("write")
+        self.called("write")
         return os.write(fd, data)
-
-    def sync(self, fd: int) -> None:
-        self._called("sync")
-        super().sync(fd)
-
-    def sync_path(self, path: Path) -> None:
-        self._called("sync_path")
-        super().sync_path(path)
-
-    def rename(self, old: Path, new: Path) -> None:
-        self._called("rename")
-        super().rename(old, new)
-
-    def unlink(self, path: Path) -> None:
-        self._called("unlink")
-        super().unlink(path)
-
-    def sync_dir(self, folder: Path) -> None:
-        self._called("sync_dir")
-        super().sync_dir(folder)
 
 
 async def ride(folder: Path, rows: int, storage: SystemStorage) -> None:

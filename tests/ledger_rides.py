@@ -181,3 +181,20 @@ def ledger_of(place: Path, tables: Sequence[pa.Table]) -> LedgerFolder:
         for table in tables:
             quick.put_results(table["sha256"][0].as_py(), table)
     return folder
+
+
+class Died(BaseException):
+    """No code handles it: as with a dead process, nothing is tidied up behind it."""
+
+
+@dataclass(frozen=True)
+class DyingFolder(LedgerFolder):
+    """Dies when the n-th change of the folder has reached the disk."""
+
+    left: list[int] = field(default_factory=list)
+
+    def _put_on_disk(self, path: Path) -> None:
+        super()._put_on_disk(path)
+        self.left[0] -= 1
+        if self.left[0] < 0:
+            raise Died

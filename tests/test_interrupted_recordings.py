@@ -9,8 +9,7 @@ import random
 import signal
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
@@ -26,19 +25,14 @@ from recorder.recording_run import Summary
 from recorder.recovery import Recovered
 from recorder.source import RecordSink
 from recorder.storage import SystemStorage
-from simulated_sensors.hci_server import serve_hci
-from simulated_sensors.peripheral import SimulatedRadio
-from simulated_sensors.sensor import Packet
 from simulated_sensors.virtual_time import run_virtual
-from tests.fake_sensors import FakeSensor
+from tests.program_on_air import program_on_air
 from tests.riding import (
-    ONE_METER,
     POWER,
     FakeSource,
     LoopClock,
     number_in,
     one_meter_bench,
-    payload,
     silence,
     table_of,
 )
@@ -216,42 +210,15 @@ def test_the_next_recording_finishes_what_was_killed(doomed: Doomed, tmp_path: P
 # -- real processes on a simulated radio -----------------------------------------------------------------------
 
 
-@asynccontextmanager
-async def recorder_process(folder: Path) -> AsyncIterator[asyncio.subprocess.Process]:
-    """The program itself, once it has recorded half a second of a sensor in another process."""
-
-    def packets() -> Iterator[Packet]:
-        return (Packet(number / 50, "2a63", payload(number)) for number in range(10_000))
-
-    folder.mkdir()
-    bench = folder / "bench.toml"
-    bench.write_text(ONE_METER)
-    sensor = FakeSensor(steps=packets)
-    async with SimulatedRadio([sensor]) as radio, serve_hci(radio, "tcp-server:127.0.0.1:0") as transport:
-        radio.begin_ride()
-        words = ["record", str(bench), "--out", str(folder / "rides"), "--json", "--through", transport]
-        process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-m", "analysis", *words), cwd=ROOT, stdout=asyncio.subprocess.PIPE
-        )
-        try:
-            while radio.sent(sensor.name) < 25:
-                assert process.returncode is None
-                await asyncio.sleep(0.02)
-            yield process
-            await process.wait()
-        finally:
-            if process.returncode is None:
-                process.kill()
-                await process.wait()
-
-
 async def ended_by(folder: Path, *signals: signal.Signals) -> tuple[int | None, str]:
-    async with recorder_process(folder) as process:
+    """The program itself, once it has recorded half a second."""
+    async with program_on_air(folder, "--json", sent=25, stdout=asyncio.subprocess.PIPE) as on_air:
         for number in signals:
-            process.send_signal(number)
-        assert process.stdout is not None
-        printed = (await process.stdout.read()).decode()
-    return process.returncode, printed
+            on_air.process.send_signal(number)
+        assert on_air.process.stdout is not None
+        printed = (await on_air.process.stdout.read()).decode()
+        status = await on_air.process.wait()
+    return status, printed
 
 
 async def test_signals_end_real_recorders_properly_and_kill_costs_nothing(tmp_path: Path) -> None:

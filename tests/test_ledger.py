@@ -6,7 +6,7 @@ import json
 import shutil
 import subprocess
 import sys
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 
 import pyarrow as pa
@@ -23,7 +23,16 @@ from analysis.ledger.ledger_index import NotOurs, ResultsFile, write_index
 from analysis.ledger.results_schema import FIELDS, METER, RESULTS_KEY, RIDE, SCHEMA, SEGMENT
 from analysis.ledger.taking_in import add_recording, finish_adding, rebuild
 from analysis.recording_reader import read_recording
-from tests.ledger_rides import Against, bench_table, digest_of, ledger_of, made_results, write_ride
+from tests.ledger_rides import (
+    Against,
+    Died,
+    DyingFolder,
+    bench_table,
+    digest_of,
+    ledger_of,
+    made_results,
+    write_ride,
+)
 
 ROOT = Path(__file__).resolve().parents[1]
 KINDS = (RIDE, METER, SEGMENT)
@@ -163,23 +172,6 @@ def test_index_and_results_deleted_are_rebuilt_identical(folder: LedgerFolder, r
     assert (made.rides, made.judged, made.skipped) == (3, 3, ())
     assert everything(folder) == before
     assert (folder.root / INDEX).read_bytes() == index
-
-
-class Died(BaseException):
-    """No code handles it: as with a dead process, nothing is tidied up behind it."""
-
-
-@dataclass(frozen=True)
-class DyingFolder(LedgerFolder):
-    """Dies when the n-th change of the folder has reached the disk."""
-
-    left: list[int] = field(default_factory=list)
-
-    def _put_on_disk(self, path: Path) -> None:
-        super()._put_on_disk(path)
-        self.left[0] -= 1
-        if self.left[0] < 0:
-            raise Died
 
 
 def test_a_crash_at_any_write_leaves_a_ledger_that_rebuilds(rides: list[Path], tmp_path: Path) -> None:

@@ -6,7 +6,6 @@ import hashlib
 import html
 import json
 import shutil
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pyarrow as pa
@@ -24,7 +23,7 @@ from analysis.ledger.results_schema import FIELDS, METER, RESULTS_KEY, RIDE, SCH
 from analysis.ledger.taking_in import add_recording, finish_adding, rebuild
 from analysis.ledger.unit_history import unit_history
 from analysis.recording_reader import read_recording
-from tests.ledger_rides import write_ride
+from tests.ledger_rides import Died, DyingFolder, write_ride
 
 REASON = "the rider answered the phone"
 CHANGE = '[[change]]\nutc = 2026-11-26T16:00:00Z\nreason = "{}"\n'
@@ -169,23 +168,6 @@ def test_damaged_amendments_of_a_ledger_are_named_by_a_rebuild(
     assert "amend.toml is not valid TOML" in said
     assert add_recording(folder, ride).state == "added"
     assert segments_kept(folder) == [1, 2, 3, 5]
-
-
-class Died(BaseException):
-    """No code handles it: as with a dead process, nothing is tidied up behind it."""
-
-
-@dataclass(frozen=True)
-class DyingFolder(LedgerFolder):
-    """Dies when the n-th change of the folder has reached the disk."""
-
-    left: list[int] = field(default_factory=list)
-
-    def _put_on_disk(self, path: Path) -> None:
-        super()._put_on_disk(path)
-        self.left[0] -= 1
-        if self.left[0] < 0:
-            raise Died
 
 
 def test_a_crash_at_any_write_leaves_one_entry_and_the_next_adding_finishes_it(ride: Path, tmp_path: Path) -> None:

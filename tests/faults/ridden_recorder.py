@@ -24,6 +24,7 @@ from recorder.host_clock import SystemClock
 from recorder.source import RecordSink
 from recorder.storage import SystemStorage
 from tests.riding import FakeSource, payload, plan_of
+from tests.watched_storage import WatchedStorage
 
 METERS = {"Alder": "pedals", "Birch": "spider", "Cedar": "trainer", "Dogwood": "crank"}
 _ONE = """
@@ -44,38 +45,18 @@ def quayside_bench() -> Bench:
 
 
 @dataclass
-class PausingStorage(SystemStorage):
+class PausingStorage(WatchedStorage):
     """Stops this process just before the n-th call from the end of the ride on, so that the disk can be copied."""
 
     pause_before: int
     calls: int | None = None
 
-    def _called(self, name: str) -> None:
+    def called(self, name: str) -> None:
         if self.calls is not None:
             self.calls += 1
             if self.calls == self.pause_before:
                 say(f"pausing before {name}")
                 os.kill(os.getpid(), signal.SIGSTOP)
-
-    def sync(self, fd: int) -> None:
-        self._called("sync")
-        super().sync(fd)
-
-    def sync_path(self, path: Path) -> None:
-        self._called("sync_path")
-        super().sync_path(path)
-
-    def rename(self, old: Path, new: Path) -> None:
-        self._called("rename")
-        super().rename(old, new)
-
-    def unlink(self, path: Path) -> None:
-        self._called("unlink")
-        super().unlink(path)
-
-    def sync_dir(self, folder: Path) -> None:
-        self._called("sync_dir")
-        super().sync_dir(folder)
 
 
 class Ticking:

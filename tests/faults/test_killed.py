@@ -6,7 +6,6 @@ import asyncio
 import os
 import random
 import signal
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,43 +14,23 @@ import pytest
 from recorder.compose import recover_path
 from recorder.folder_lock import LOCK_NAME
 from recorder.storage import SystemStorage
-from simulated_sensors.hci_server import serve_hci
-from simulated_sensors.peripheral import SimulatedRadio
-from simulated_sensors.sensor import Packet
-from tests.fake_sensors import FakeSensor
 from tests.faults.conftest import Tell
-from tests.faults.harmed_rides import ROOT, harmed_ride, lost_rows, needs, numbers, recovered, started
-from tests.riding import ONE_METER, payload
+from tests.faults.harmed_rides import harmed_ride, lost_rows, needs, numbers, recovered, started
+from tests.program_on_air import program_on_air
 
 KILLS = 50
-RATE_HZ = 50
 MEMORY = Path("/sys/fs/cgroup/memory")
-
-
-def packets() -> Iterator[Packet]:
-    return (Packet(number / RATE_HZ, "2a63", payload(number)) for number in range(300 * RATE_HZ))
 
 
 async def killed_program(folder: Path, after_s: float) -> int:
     """The program itself on simulated air, killed; how many packets had been sent 0.1 s before."""
-    folder.mkdir()
-    bench = folder / "bench.toml"
-    bench.write_text(ONE_METER)
-    sensor = FakeSensor(steps=packets)
-    async with SimulatedRadio([sensor]) as radio, serve_hci(radio, "tcp-server:127.0.0.1:0") as transport:
-        radio.begin_ride()
-        words = ["record", str(bench), "--out", str(folder / "rides"), "--through", transport]
-        process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-m", "analysis", *words), cwd=ROOT, stderr=asyncio.subprocess.DEVNULL
-        )
-        while radio.sent(sensor.name) < 2:
-            assert process.returncode is None
-            await asyncio.sleep(0.01)
+    silent = asyncio.subprocess.DEVNULL
+    async with program_on_air(folder, sent=2, stderr=silent) as on_air:
         await asyncio.sleep(after_s)
-        sent = radio.sent(sensor.name)
+        sent = on_air.sent
         await asyncio.sleep(0.1)  # more than enough for the way through two processes
-        process.kill()
-        await process.wait()
+        on_air.process.kill()
+        await on_air.process.wait()
     return sent
 
 

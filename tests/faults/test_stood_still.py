@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import signal
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,42 +11,23 @@ import pytest
 from analysis.recording_reader import read_recording
 from analysis.rows import Event
 from analysis.untimed import burst_spans, host_spans
-from simulated_sensors.hci_server import serve_hci
-from simulated_sensors.peripheral import SimulatedRadio
-from simulated_sensors.sensor import Packet
-from tests.fake_sensors import FakeSensor
 from tests.faults.conftest import Tell
-from tests.faults.harmed_rides import ROOT
-from tests.riding import ONE_METER, number_in, payload, table_of
+from tests.program_on_air import RATE_HZ, program_on_air
+from tests.riding import number_in, table_of
 
-RATE_HZ = 50
 LATE_NS = 250_000_000
-
-
-def packets() -> Iterator[Packet]:
-    return (Packet(number / RATE_HZ, "2a63", payload(number)) for number in range(300 * RATE_HZ))
 
 
 async def stopped_ride(folder: Path, seconds: float) -> Path:
     """The program on simulated air, stopped amid a ride while its meter goes on notifying."""
-    bench = folder / "bench.toml"
-    bench.write_text(ONE_METER)
-    sensor = FakeSensor(steps=packets)
-    async with SimulatedRadio([sensor]) as radio, serve_hci(radio, "tcp-server:127.0.0.1:0") as transport:
-        radio.begin_ride()
-        words = ["record", str(bench), "--out", str(folder / "rides"), "--through", transport]
-        process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-m", "analysis", *words), cwd=ROOT, stdout=-3, stderr=-3
-        )
-        while radio.sent(sensor.name) < RATE_HZ:
-            assert process.returncode is None
-            await asyncio.sleep(0.01)
-        process.send_signal(signal.SIGSTOP)
+    silent = asyncio.subprocess.DEVNULL
+    async with program_on_air(folder, sent=RATE_HZ, stdout=silent, stderr=silent) as on_air:
+        on_air.process.send_signal(signal.SIGSTOP)
         await asyncio.sleep(seconds)
-        process.send_signal(signal.SIGCONT)
+        on_air.process.send_signal(signal.SIGCONT)
         await asyncio.sleep(2.0)
-        process.send_signal(signal.SIGTERM)
-        assert await process.wait() == 0
+        on_air.process.send_signal(signal.SIGTERM)
+        assert await on_air.process.wait() == 0
     (recording,) = (folder / "rides").glob("*.parquet")
     return recording
 
