@@ -9,10 +9,11 @@ from itertools import combinations
 
 import numpy as np
 
-from analysis.fresh_means import Floats, fresh_means
+from analysis.fresh_means import fresh_means
 from analysis.grid import HeldSignal
 from analysis.mean_interval import prewhitened_interval
 from analysis.meter_signal import MeterSignal
+from analysis.samples import Floats
 from analysis.segments import Segment
 from analysis.verdict import Word, decide
 

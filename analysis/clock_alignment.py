@@ -22,9 +22,10 @@ from analysis.clock_alignment_search import (
     window_correlations,
     window_sums,
 )
-from analysis.clock_alignment_track import MOST_S, Flags, Floats, Moves, Track, moves
+from analysis.clock_alignment_track import MOST_S, Moves, Track, moves
 from analysis.clock_alignment_windows import LEAST_KNOWN, WindowOffsets, window_offsets
 from analysis.mean_interval import student_t
+from analysis.samples import Bools, Floats
 
 __all__ = ["Alignment", "Jump", "Track", "Window", "align_clocks"]
 
@@ -127,7 +128,7 @@ def align_clocks(
 
 
 def _aligned(
-    a: Moves, b: Moves, found: WindowOffsets, known_jumps: tuple[int, ...], window_s: int, usable: Flags
+    a: Moves, b: Moves, found: WindowOffsets, known_jumps: tuple[int, ...], window_s: int, usable: Bools
 ) -> Alignment:
     offset_s = found.shift + a.start_s - b.start_s
     typical_s = float(np.median(offset_s[found.clear])) if found.clear.any() else 0.0

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.clock_alignment_track import Flags, Floats
 from analysis.mean_interval import student_t
+from analysis.samples import Bools, Floats
 
 LEAST_JUMP_S = 0.4
 JUMP_IN_SPREADS = 6.0
@@ -39,7 +39,7 @@ class OffsetLine:
     drift_half_width: float | None
     jumps: tuple[int, ...]
     steps_s: tuple[float, ...]
-    used: Flags
+    used: Bools
 
 
 def offset_line(
@@ -72,7 +72,7 @@ def _without_strays(x_s: Floats, offset_s: Floats, weight: Floats, jumps: tuple[
 
 
 def _fitted(
-    x_s: Floats, offset_s: Floats, weight: Floats, used: Flags, jumps: tuple[int, ...], *, drifting: bool
+    x_s: Floats, offset_s: Floats, weight: Floats, used: Bools, jumps: tuple[int, ...], *, drifting: bool
 ) -> OffsetLine | None:
     x, y, w = x_s[used], offset_s[used], weight[used]
     if x.size == 0:
@@ -108,7 +108,7 @@ def _fitted(
     )
 
 
-def _jumps(x_s: Floats, y: Floats, clear: Flags, known: tuple[int, ...]) -> tuple[int, ...]:
+def _jumps(x_s: Floats, y: Floats, clear: Bools, known: tuple[int, ...]) -> tuple[int, ...]:
     """Window numbers at which the offset steps, one after the other while each explains much of what is left."""
     jumps = known
     while len(jumps) < MOST_JUMPS:
@@ -132,7 +132,7 @@ def _jumps(x_s: Floats, y: Floats, clear: Flags, known: tuple[int, ...]) -> tupl
     return jumps
 
 
-def _robust(x_s: Floats, y: Floats, clear: Flags, jumps: tuple[int, ...]) -> Floats:
+def _robust(x_s: Floats, y: Floats, clear: Bools, jumps: tuple[int, ...]) -> Floats:
     """A line with the median slope of all pairs within a piece (Theil 1950, Sen 1968) and a median level for each."""
     slope = _robust_slope(x_s, y, clear, jumps)
     piece = _pieces(x_s.size, jumps)
@@ -140,7 +140,7 @@ def _robust(x_s: Floats, y: Floats, clear: Flags, jumps: tuple[int, ...]) -> Flo
     return np.asarray(slope * x_s + level[piece])
 
 
-def _robust_slope(x_s: Floats, y: Floats, clear: Flags, jumps: tuple[int, ...]) -> float:
+def _robust_slope(x_s: Floats, y: Floats, clear: Bools, jumps: tuple[int, ...]) -> float:
     piece = _pieces(x_s.size, jumps)[clear]
     x, y = x_s[clear], y[clear]
     i, j = np.triu_indices(x.size, 1)

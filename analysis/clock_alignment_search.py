@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.clock_alignment_track import Flags, Floats, Moves
+from analysis.clock_alignment_track import Moves
+from analysis.samples import Bools, Floats
 
 LEAST_COMMON_S = 480  # moves known to both; holes and their surroundings do not count
 LEAST_CORRELATION = 0.6
@@ -97,7 +98,7 @@ def window_sums(a: Moves, b: Moves, shift: int, window_s: int) -> Floats:
 
 
 def more_candidates(
-    reference: tuple[Moves, ...], other: tuple[Moves, ...], unfit: Flags, window_s: int, lowest: int, highest: int
+    reference: tuple[Moves, ...], other: tuple[Moves, ...], unfit: Bools, window_s: int, lowest: int, highest: int
 ) -> list[Candidate]:
     """The best fit of only those windows of the reference that fit nowhere yet; none where there is no such fit."""
     only = np.repeat(unfit, window_s)
@@ -111,7 +112,7 @@ def more_candidates(
     return [candidate for candidate in found if candidate.correlation >= LEAST_CORRELATION]
 
 
-def choose(found: list[Candidate], near: list[Floats], around: list[Floats], usable: Flags) -> Shifts:
+def choose(found: list[Candidate], near: list[Floats], around: list[Floats], usable: Bools) -> Shifts:
     """Which candidate each window goes with.
 
     `near` and `around` hold per candidate the windows' correlations close to its shift and up to `AROUND_S` off: the
@@ -136,7 +137,7 @@ def choose(found: list[Candidate], near: list[Floats], around: list[Floats], usa
     return Shifts((found[best].shift,) * usable.size)
 
 
-def _pieces(found: list[Candidate], near: Floats, around: Floats, path: NDArray[np.int64], usable: Flags) -> Shifts:
+def _pieces(found: list[Candidate], near: Floats, around: Floats, path: NDArray[np.int64], usable: Bools) -> Shifts:
     """Shifts of a clock that jumped, provided that each piece fits nowhere else."""
     for number in np.unique(path):
         mine = float(np.median(around[number][usable][path == number]))

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from analysis.samples import Bools, Floats
 
 MOST_S = 48 * 3600
 # A binomial mean over 5 s, then the difference: turns, notification steps and whole watts are quiet in it, and there
@@ -45,7 +43,7 @@ class Moves:
 
     start_s: float
     value: Floats
-    known: Flags
+    known: Bools
 
 
 def moves(track: Track, values: Floats) -> Moves:

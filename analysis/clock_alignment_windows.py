@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.clock_alignment_search import LEAST_CORRELATION, window_sums
-from analysis.clock_alignment_track import Flags, Floats, Moves
+from analysis.clock_alignment_track import Moves
+from analysis.samples import Bools, Floats
 
 SEARCH_S = 12  # either side of the whole second found before
 TAPER_S = 8
@@ -26,7 +27,7 @@ class WindowOffsets:
     shift: Floats
     correlation: Floats
     weight: Floats
-    clear: Flags
+    clear: Bools
 
 
 def window_offsets(a: Moves, b: Moves, shifts: NDArray[np.int64], window_s: int) -> WindowOffsets:

@@ -8,23 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.effects import (
-    CADENCE,
-    DRIFT,
-    SIDE_TO_SIDE,
-    STANDING,
-    TEMPERATURE,
-    TORQUE,
-    Effects,
-    Floats,
-    Predictor,
-    effects,
-)
+from analysis.effects import CADENCE, DRIFT, SIDE_TO_SIDE, STANDING, TEMPERATURE, TORQUE, Effects, Predictor, effects
 from analysis.fresh_means import SECOND_NS, exponentially_smoothed, fresh_means
 from analysis.grid import HeldSignal
 from analysis.meter_signal import MeterSignal
 from analysis.power_figures import pedalling_seconds, torque_nm
-from analysis.samples import Ints, Series, empty_series
+from analysis.samples import Floats, Ints, Series, empty_series
 from analysis.segments import Segment
 
 FINE_HZ = 10

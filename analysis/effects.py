@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.mean_interval import student_t
-
-Floats = NDArray[np.float64]
+from analysis.samples import Floats
 
 MOST_INFLATION = 10.0  # of an effect's variance, by the other effects
 LEAST_SPARE_BLOCKS = 8

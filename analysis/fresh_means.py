@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.grid import HeldSignal
-
-Floats = NDArray[np.float64]
+from analysis.samples import Floats
 
 SECOND_NS = 1_000_000_000
 

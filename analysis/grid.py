@@ -6,11 +6,9 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+from analysis.samples import Bools, Floats, Ints
 
 HOLD_S = 2.5
 HOLD_REVOLUTIONS = 1.5

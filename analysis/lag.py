@@ -6,11 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.mean_interval import dot, student_t
-
-Floats = NDArray[np.float64]
+from analysis.samples import Floats
 
 RATE_HZ = 4
 SMOOTH_STEPS = 2 * RATE_HZ

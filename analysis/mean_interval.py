@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtri, stdtrit
 
-Floats = NDArray[np.float64]
+from analysis.samples import Floats
+
 Method = Literal["own", "ride", "iid", "newey-west", "always-valid"]
 
 LEAST_TO_FIT = 5

@@ -10,9 +10,8 @@ from typing import Literal
 import numpy as np
 
 from analysis.event_rates import EventRate, torque_power_w
-from analysis.fresh_means import Floats
 from analysis.mean_interval import prewhitened_interval, ratio_series
-from analysis.samples import Ints, SensorSamples, Series
+from analysis.samples import Floats, Ints, SensorSamples, Series
 from analysis.segments import Segment
 
 Source = Literal["crank", "wheel"]

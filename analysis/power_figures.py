@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.grid import HeldSignal
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from analysis.samples import Bools, Floats
 
 QUARTIC_WINDOW_S = 30
 PULSE_BEFORE_NS = 3 * 10**9

@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.fresh_means import fresh_means, ns
 from analysis.mean_interval import student_t
 from analysis.meter_signal import MeterSignal
+from analysis.samples import Floats
 
-Floats = NDArray[np.float64]
 Slower = Literal["meter", "reference", "neither", "unknown"]
 
 RATE_HZ = 10

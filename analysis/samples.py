@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 # A sensor may send the same quantity in several characteristics; the first that it does send counts.
 POWER_ORDER = ("2a63", "2ad2", "imported")

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.clock_alignment_track import Floats, Track, each_second
+from analysis.clock_alignment_track import Track, each_second
+from analysis.samples import Floats
 
 STEADY_LEAST_S = 60
 STEADY_MEAN_S = 30  # what is steady is the mean over so long; no rider holds single seconds

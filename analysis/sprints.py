@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.fresh_means import SECOND_NS, Floats, exponentially_smoothed, fresh_means, ns
+from analysis.fresh_means import SECOND_NS, exponentially_smoothed, fresh_means, ns
 from analysis.meter_signal import MeterSignal
 from analysis.power_figures import PULSE_AFTER_NS, PULSE_BEFORE_NS, greatest_mean_w, greatest_sample_w, pulse_work_j
+from analysis.samples import Floats
 from analysis.segments import Segment
 from analysis.tolerance import Expectation
 from analysis.verdict import Judgement, judge_sprints

@@ -17,13 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.clock_alignment import Alignment, Track, align_clocks
+from analysis.samples import Floats
 from analysis.segment_proposals import propose
 from simulated_sensors.meter_model import MeterModel, measure
 from simulated_sensors.ride import Ride
 from simulated_sensors.ride_file_devices import Pause, RideFileDevice, device_track, outdoor_ride
 from simulated_sensors.rider import Effort, Rider, ride_efforts
-
-Floats = NDArray[np.float64]
 
 ALDER = MeterModel("pedals", "both", rate_hz=4.0)
 BIRCH = MeterModel("spider", "total", rate_hz=4.0)

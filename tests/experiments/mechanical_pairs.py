@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.grid import hold_limit_ns, time_weighted_mean
-
-Floats = NDArray[np.float64]
+from analysis.samples import Floats
 
 FINE_S = 0.05
 RECORDED = Path(__file__).resolve().parents[2].parent / "shared" / "data" / "ride_a_road_balance.csv"
