@@ -10,8 +10,7 @@ import pyarrow.parquet as pq
 from analysis.errors import BadInput
 from analysis.joined_ride import ride_parts
 from analysis.judge import Judged
-from analysis.recording_reader import Recording
-from analysis.report_page.facts import file_sha256
+from analysis.recording_reader import Recording, file_sha256
 from analysis.report_page.page import GENERATOR, report_page
 from analysis.report_tables import MARK, csv_bytes, parquet_bytes, recordings_table, report_tables
 from analysis.safe_text import safe_path

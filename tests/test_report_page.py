@@ -23,7 +23,7 @@ from analysis.paired_seconds import paired_seconds, ride_agreement
 from analysis.recording_reader import Recording
 from analysis.recording_schema import Finish
 from analysis.report_page.chart_series import agreement_axes, agreement_chart, held_series, least_and_greatest
-from analysis.report_page.facts import file_sha256, ride_facts
+from analysis.report_page.facts import ride_facts
 from analysis.report_page.number_text import clock, duration, number, plus_minus, typeset, utc
 from analysis.report_page.page import report_page
 from analysis.report_page.verdict_figure import Mark, reach_pct, segments_svg, verdict_svg

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 from analysis.bench_file import Meter, meter_streams
@@ -71,11 +69,6 @@ class RideFacts:
     sensors: tuple[SensorFacts, ...]
     happenings: tuple[Happening, ...]
     happenings_left_out: int
-
-
-def file_sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def ride_facts(recording: Recording, *sha256: str) -> RideFacts:
