@@ -20,7 +20,7 @@ from analysis.grid import HeldSignal
 from analysis.judge import judge_recording
 from analysis.meter_signal import bench_signals
 from analysis.paired_seconds import paired_seconds, ride_agreement
-from analysis.recording_reader import Recording
+from analysis.recording_reader import Recording, file_sha256
 from analysis.recording_schema import Finish
 from analysis.report_page.chart_series import agreement_axes, agreement_chart, held_series, least_and_greatest
 from analysis.report_page.facts import ride_facts
