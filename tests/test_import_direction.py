@@ -54,8 +54,7 @@ def wall_clock_calls(source: str) -> list[str]:
         for node in ast.walk(ast.parse(source))
         if isinstance(node, ast.Attribute)
         and node.attr in ("now", "utcnow", "today")
-        and isinstance(node.value, ast.Name)
-        and node.value.id in ("datetime", "date")
+        and ast.unparse(node.value).rpartition(".")[2] in ("datetime", "date")
     ]
 
 
@@ -84,6 +83,7 @@ def test_the_direction_check_finds_an_injected_fault() -> None:
     assert misplaced_libraries("analysis/samples.py", "import time, bleak.exc") == ["bleak", "time"]
     assert misplaced_libraries("recorder/host_clock.py", "import time") == []
     assert wall_clock_calls("from datetime import datetime\ndatetime.now()") == ["now"]
+    assert wall_clock_calls("import datetime\ndatetime.date.today()") == ["today"]
 
 
 def test_analysis_knows_no_event_loop() -> None:
