@@ -478,9 +478,10 @@ def test_after_a_truncate_writing_goes_on_without_a_hole(tmp_path: Path) -> None
     assert (tmp_path / "a").read_bytes() == b"whole, next"
 
 
-def test_killed_at_any_instant_nothing_acknowledged_is_lost(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kills", [5, pytest.param(20, marks=pytest.mark.slow)])
+def test_killed_at_any_instant_nothing_acknowledged_is_lost(tmp_path: Path, kills: int) -> None:
     dice = random.Random(9)
-    for run in range(20):
+    for run in range(kills):
         folder = tmp_path / str(run)
         folder.mkdir()
         child = subprocess.Popen(
