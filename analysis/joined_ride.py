@@ -14,7 +14,7 @@ from analysis.recording_reader import LONGEST_NS, Recording
 from analysis.rows import Row
 from analysis.safe_text import safe_text
 from analysis.samples import SensorSamples, Series, empty_series
-from analysis.segments import BEYOND_ANY_RIDE, Segment, segments_from_events, whole_ride
+from analysis.segments import Segment, segment_number, segments_from_events, whole_ride
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class Part:
     @property
     def last_number(self) -> int:
         """The highest number of a segment in this file, whether recorded or added afterwards; 0 without any."""
-        recorded = (_number(row) for row in self.recording.events)
+        recorded = (segment_number(row) for row in self.recording.events)
         return max([0, *(n for n in recorded if n is not None), *(s.segment_no for s in _as_amended(self.recording))])
 
     def placed(self, segments: Sequence[Segment]) -> tuple[Segment, ...]:
@@ -154,16 +154,8 @@ def _as_amended(recording: Recording) -> tuple[Segment, ...]:
     return marked if amendments is None else amended(marked, amendments, recording.end_ns)
 
 
-def _number(row: Row) -> int | None:
-    """None for what no recorder has written, as in `segments_from_events`."""
-    number = row.detail.get("segment_no")
-    if not isinstance(number, int) or isinstance(number, bool) or not abs(number) < BEYOND_ANY_RIDE:
-        return None
-    return number
-
-
 def _moved(row: Row, part: Part) -> Row:
-    number = _number(row)
+    number = segment_number(row)
     detail = row.detail if number is None else {**row.detail, "segment_no": number + part.numbers_before}
     return msgspec.structs.replace(row, host_ns=row.host_ns + part.offset_ns, detail=detail)
 

@@ -9,7 +9,7 @@ from typing import Any
 from analysis.plan_file import resistance_words
 from analysis.rows import Event, Row
 
-BEYOND_ANY_RIDE = 1e6  # seconds, watts, or the number of a segment
+_BEYOND_ANY_RIDE = 1e6  # seconds, watts, or the number of a segment
 
 
 @dataclass(frozen=True)
@@ -62,8 +62,8 @@ def segments_from_events(events: Iterable[Row], end_ns: int) -> tuple[Segment, .
     open_starts: dict[int, Row] = {}
     found: list[Segment] = []
     for row in events:
-        number = row.detail.get("segment_no")
-        if not isinstance(number, int) or isinstance(number, bool) or not abs(number) < BEYOND_ANY_RIDE:
+        number = segment_number(row)
+        if number is None:
             continue
         if row.event == Event.SEGMENT_START:
             open_starts[number] = row
@@ -71,6 +71,14 @@ def segments_from_events(events: Iterable[Row], end_ns: int) -> tuple[Segment, .
             found.append(_segment(open_starts.pop(number), row.host_ns, row.detail.get("ended_by")))
     found += [_segment(start, end_ns, "interrupted") for start in open_starts.values()]
     return tuple(sorted(found, key=lambda s: (s.start_ns, s.segment_no)))
+
+
+def segment_number(row: Row) -> int | None:
+    """None for an event of no segment, or with a number that no recorder has written."""
+    number = row.detail.get("segment_no")
+    if not isinstance(number, int) or isinstance(number, bool) or not abs(number) < _BEYOND_ANY_RIDE:
+        return None
+    return number
 
 
 def whole_ride(end_ns: int) -> Segment:
@@ -81,7 +89,7 @@ def whole_ride(end_ns: int) -> Segment:
 def _number(value: Any) -> float | None:
     """None for what is no number, or beyond any ride; a file may hold anything."""
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    return float(value) if is_number and abs(value) < BEYOND_ANY_RIDE else None
+    return float(value) if is_number and abs(value) < _BEYOND_ANY_RIDE else None
 
 
 def _segment(start: Row, stop_ns: int, ended_by: Any) -> Segment:
