@@ -46,9 +46,10 @@ class LedgerFolder:
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[None]:
-        """Hold the ledger for writing. Elsewhere than on a disk nothing can be held, and nothing needs to be:
+        """Hold the ledger for writing.
 
-        files are named by what is in them, and an index that lacks some costs time only.
+        Elsewhere than on a disk nothing can be held, and nothing needs to be: files are named by what is in them, and
+        an index that lacks some costs time only.
         """
         for name in (RECORDINGS, RESULTS, UNFINISHED):
             self.files.create_dir(name)
@@ -126,9 +127,10 @@ class LedgerFolder:
             yield Path(folder) / name
 
     def _counting(self, keys: frozenset[str]) -> frozenset[str]:
-        """One of each recording. A writer who puts new amendments in place of others may die before he has removed
+        """One of each recording.
 
-        the older results: those that fit the amendments count.
+        A writer that puts new amendments in place of others may die before it has removed the older results: those
+        that fit the amendments count.
         """
         counts = Counter(recording_of(key) for key in keys)
         twice = {sha256 for sha256, count in counts.items() if count > 1}

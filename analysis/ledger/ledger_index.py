@@ -106,7 +106,7 @@ class ResultsFile:
         conditions = {"row": row, **(wanted or {})}
         groups = self._groups(conditions)
         if not groups:
-            return _nothing(columns)
+            return no_rows(columns)
         table = self._file.read_row_groups(groups, columns=self._there([*columns, *conditions]))
         for name, value in conditions.items():
             table = table.filter(pc.equal(table[name].cast(pa.string()), value))
@@ -131,7 +131,7 @@ class ResultsFile:
         place = self._places()["unit"]
         groups = [n for n in self._groups({"row": row}) if units.may_be_in(metadata.row_group(n).column(place))]
         if not groups:
-            return _nothing(columns)
+            return no_rows(columns)
         table = self._file.read_row_groups(groups, columns=self._there(columns))
         wanted = pc.and_(pc.equal(table["row"].cast(pa.string()), row), units.holds(table["unit"]))
         return plain(table.filter(wanted), columns)
@@ -230,7 +230,7 @@ def _schema(columns: Sequence[str]) -> pa.Schema:
     return pa.schema([SCHEMA.field(name) for name in columns])
 
 
-def _nothing(columns: Sequence[str]) -> pa.Table:
+def no_rows(columns: Sequence[str]) -> pa.Table:
     return _schema(columns).empty_table()
 
 

@@ -8,8 +8,8 @@ from functools import cached_property
 
 import pyarrow as pa
 
-from analysis.ledger.ledger_index import KEY_COLUMNS, DamagedResults, NotOurs, ResultsFile, keys_of, of_rides
-from analysis.ledger.results_schema import RIDE, SCHEMA, recording_of
+from analysis.ledger.ledger_index import KEY_COLUMNS, DamagedResults, NotOurs, ResultsFile, keys_of, no_rows, of_rides
+from analysis.ledger.results_schema import RIDE, recording_of
 
 
 @dataclass(frozen=True)
@@ -75,8 +75,4 @@ class Snapshot:
                     list(columns)
                 )
             )
-        return pa.concat_tables(parts) if parts else _nothing(columns)
-
-
-def _nothing(columns: Sequence[str]) -> pa.Table:
-    return pa.schema([SCHEMA.field(name) for name in columns]).empty_table()
+        return pa.concat_tables(parts) if parts else no_rows(columns)
