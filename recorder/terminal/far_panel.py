@@ -28,10 +28,10 @@ def draw_far(scene: Scene, width: int, height: int) -> list[Content]:
     caution = _caution(scene, width, words or away)
     lines = [*_names(meters, column), *_figures([plain(m.power_w) for m in meters], column, watts)]
     if words_apart:
-        lines += _differences(scene, meters, column, away, sign_beside=False)
+        lines += _differences(meters, column, away, sign_beside=False)
         lines += caution or _words(meters, column, words)
     else:
-        lines += caution or _differences(scene, meters, column, away, sign_beside=True)
+        lines += caution or _differences(meters, column, away, sign_beside=True)
     return [*lines, _foot(scene, page, width), *_time_and_target(scene, width, left)][:height]
 
 
@@ -60,9 +60,7 @@ def _names(meters: Sequence[MeterView], column: int) -> list[Content]:
     return _across(meters, column, lambda m: [name(m)])
 
 
-def _differences(
-    scene: Scene, meters: Sequence[MeterView], column: int, rows: int, *, sign_beside: bool
-) -> list[Content]:
+def _differences(meters: Sequence[MeterView], column: int, rows: int, *, sign_beside: bool) -> list[Content]:
     """Watts away from the reference over the window; beside them the sign of the verdict, its word above."""
 
     def caption(meter: MeterView) -> Content:

@@ -93,7 +93,7 @@ def _texts(scene: Scene, meter: MeterView, width: int, rows: int) -> list[Conten
         link = line(*_picture(meter, _SMALL_PICTURE, 1), fit_right(link, _WORD_WIDTH))
     first = spread(name, link, width)
     if meter.is_reference:
-        return [first, _readings(meter, width), *_reference_lines(meter, width)][:rows]
+        return [first, _readings(meter, width), _reference_line(width)][:rows]
     if rows >= 7:
         return [first, _readings(meter, width), *_stretches(scene, meter, width), *_evidence_lines(meter, width)]
     differences = _differences(scene, meter)
@@ -121,10 +121,8 @@ def _readings(meter: MeterView, width: int) -> Content:
     return left
 
 
-def _reference_lines(meter: MeterView, width: int) -> list[Content]:
-    return [
-        line(("the reference: the others are held against it", "$faint") if width >= 46 else ("reference", "$faint"))
-    ]
+def _reference_line(width: int) -> Content:
+    return line(("the reference: the others are held against it" if width >= 46 else "reference", "$faint"))
 
 
 def _differences(scene: Scene, meter: MeterView) -> Content:

@@ -29,7 +29,7 @@ def draw_plan(scene: Scene, width: int, height: int) -> list[Content]:
     if plan is None:
         return [fit(line(("no plan: the ride is free; m marks a moment", "$faint")), width)]
     head = [heading(f"plan: {shown(plan.name, 40)}", width), *_now(plan, width), _time_bar(plan, width)]
-    head += [_coming(plan, width), *_caution(plan, width)]
+    head += [_coming(plan), *_caution(plan, width)]
     room = height - len(head) - 1
     if room >= 3:
         head += [EMPTY, *_steps(plan, width, room)]
@@ -81,7 +81,7 @@ def _time_bar(plan: PlanView, width: int) -> Content:
     return line(("━" * ridden, "$strong"), ("╌" * (room - ridden), "$rule"), words)
 
 
-def _coming(plan: PlanView, width: int) -> Content:
+def _coming(plan: PlanView) -> Content:
     if plan.announce:
         return line((f" ▸ {shown(plan.announce, 120)} ", "bold reverse"))
     following = next((step for step in plan.steps if step.state == "next"), None)
