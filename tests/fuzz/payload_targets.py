@@ -17,6 +17,7 @@ from analysis.rows import Event, Row
 from analysis.segment_metrics import segment_metrics
 from analysis.segments import Segment
 from recorder.arrivals import Arrivals
+from recorder.arrow_columns import ARROW_TYPES
 from recorder.bluetooth_identity import identity_of
 from recorder.duplicates import DuplicateFilter
 from recorder.journal_frames import to_json
@@ -26,15 +27,7 @@ from tests.riding import one_meter_bench
 
 CHARACTERISTICS = ("2a63", "2a5b", "2ad2", "2a19", "2a6e", "2a65", "2a5d", "2a66", "2ad9", "2a29")
 S = 1_000_000_000
-_ARROW = {
-    "int64": pa.int64(),
-    "int32": pa.int32(),
-    "float64": pa.float64(),
-    "bool": pa.bool_(),
-    "binary": pa.binary(),
-    "string": pa.string(),
-    "words": pa.string(),
-}
+_ARROW = {**ARROW_TYPES, "words": pa.string()}
 _TYPES = {column.name: _ARROW[column.type] for column in COLUMNS}
 
 
