@@ -6,6 +6,7 @@ import math
 
 from analysis.adjustment import LEAST_METERS, Adjustment, UnitError
 from analysis.bench_model import REFERENCE_TORQUE_NM
+from analysis.plain_text import listed
 from analysis.random_errors import RandomErrors
 from analysis.tolerance import ChainLoss
 
@@ -43,7 +44,7 @@ def odd_sentence(unit: UnitError, adjustment: Adjustment, chain: ChainLoss | Non
     """What a named meter reads against those that it is held against."""
     judges = _judges(unit, adjustment)
     across = [j for j in judges if j.behind_chain != unit.behind_chain]
-    others = _listed([_titled(j) for j in judges]) or "the others"
+    others = listed([_titled(j) for j in judges]) or "the others"
     likely = f"{_likely(unit.probability_outside)} likely outside its claim of ± {unit.claim_pct:g} %."
     if chain is not None and unit.behind_chain and across and len(across) == len(judges):
         loss, doubt = chain.total_pct(REFERENCE_TORQUE_NM), 2 * chain.total_sd_pct(REFERENCE_TORQUE_NM)
@@ -88,7 +89,7 @@ def scatter_sentence(scatter: RandomErrors) -> str:
         f"{name} {sd:.2f} %" if variance >= 0 else f"{name} too little to tell"
         for name, sd, variance in zip(scatter.meters, scatter.sd, scatter.variance, strict=True)
     ]
-    return f"Scatter of single seconds, each meter by itself (sd): {_listed(told)}."
+    return f"Scatter of single seconds, each meter by itself (sd): {listed(told)}."
 
 
 def step_sentence(adjustment: Adjustment, unit: str, before: str, after: str) -> str:
@@ -107,10 +108,6 @@ def _judges(unit: UnitError, adjustment: Adjustment) -> list[UnitError]:
 
 def _titled(unit: UnitError) -> str:
     return f"{unit.name} with {unit.epoch}" if unit.epoch else unit.name
-
-
-def _listed(names: list[str]) -> str:
-    return ", ".join(names[:-1]) + " and " + names[-1] if len(names) > 1 else "".join(names)
 
 
 def _beside(difference_pct: float) -> str:

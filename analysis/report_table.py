@@ -12,6 +12,7 @@ from analysis.joined_ride import ride_parts
 from analysis.judge import Judged
 from analysis.meter_figures import MeterFigures
 from analysis.part_words import amended_sentences, part_sentences
+from analysis.plain_text import minutes
 from analysis.recording_reader import Recording
 from analysis.ride_source import ride_sources
 from analysis.segment_metrics import SegmentMetrics
@@ -30,8 +31,7 @@ _HEAD = ("", "mean W", "max 1 s", "rpm", "covered", "gaps", "against reference")
 def report_table(recording: Recording, judged: Judged) -> str:
     """Lines of at most 80 characters: every segment, then the verdicts, where the eye is when it has scrolled by."""
     bench = recording.metadata.bench.get("bench", {}).get("name", "bench")
-    minutes, seconds = divmod(round(recording.end_ns / 1e9), 60)
-    lines = [f"{bench}, {minutes} min {seconds:02d} s, reference: {judged.reference or 'none'}", "", _row(_HEAD)]
+    lines = [f"{bench}, {minutes(recording.end_ns / 1e9)}, reference: {judged.reference or 'none'}", "", _row(_HEAD)]
     sources = [s.sentence for p in ride_parts(recording) for s in ride_sources(p.recording.metadata).values()]
     made_of = [_wrapped(sentence) for sentence in (*part_sentences(recording), *sources)]
     lines[1:1] = ["", *made_of] if made_of else []

@@ -11,6 +11,7 @@ from typing import Any
 
 import msgspec
 
+from analysis.plain_text import counted, minutes
 from analysis.recording_schema import Finish, Metadata, metadata_from_dict
 from analysis.rows import Event, Row
 from recorder.errors import FinishFailed, JournalDamaged, RecorderError
@@ -45,11 +46,10 @@ class Recovered:
         return {**asdict(self), "recording": str(self.recording)}
 
     def in_words(self) -> str:
-        minutes, seconds = divmod(round(self.seconds), 60)
         if self.clean:
-            words = f"had been ended properly, is finished now ({minutes} min {seconds:02d} s"
+            words = f"had been ended properly, is finished now ({minutes(self.seconds)}"
         else:
-            words = f"was not ended properly; {minutes} min {seconds:02d} s recovered ({self.rows} rows"
+            words = f"was not ended properly; {minutes(self.seconds)} recovered ({self.rows} rows"
         silent = ", ".join(f"{name} {s:.1f} s" for name, s in self.lost_s.items() if s >= 0.1) or "none"
         return (
             f"{self.recording.name}: {words}, {self._damage_in_words()})"
@@ -70,11 +70,7 @@ class Recovered:
     def _damage_in_words(self) -> str:
         if not self.damaged_records and not self.missing_records:
             return "nothing damaged"
-        return f"{_counted(self.missing_records, 'record')} lost, {_counted(self.damaged_records, 'place')} damaged"
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+        return f"{counted(self.missing_records, 'record')} lost, {counted(self.damaged_records, 'place')} damaged"
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,8 @@ from analysis.ledger.ledger_snapshot import Snapshot
 from analysis.ledger.page_frame import Key, partner_keys, rendered
 from analysis.ledger.unit_history import UnitHistory, unit_history
 from analysis.ledger.unit_rides import known_units
-from analysis.report_page.number_text import UNKNOWN, counted
+from analysis.plain_text import counted
+from analysis.report_page.number_text import UNKNOWN
 
 MOST_UNITS = 40
 

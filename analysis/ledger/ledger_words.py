@@ -13,7 +13,8 @@ from analysis.ledger.compare_rides import PairChange, RideComparison
 from analysis.ledger.ride_scatter import Estimate
 from analysis.ledger.unit_history import Drift, Epoch, FirmwareStep, Fitness, UnitHistory, by_partner
 from analysis.ledger.unit_rides import PairRide, UnitRide
-from analysis.report_page.number_text import counted, utc
+from analysis.plain_text import counted
+from analysis.report_page.number_text import utc
 
 NOT_TOLD = "not told"
 _WEAK_FROM_PCT = 20.0

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from analysis.adjustment import LEAST_METERS, Adjustment, Difference, UnitError
 from analysis.adjustment_words import who_sentence, zero_sentences
-from analysis.report_page.number_text import counted
+from analysis.plain_text import counted
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,8 @@ from analysis.ledger.ledger_index import DamagedResults, NotOurs
 from analysis.ledger.ledger_snapshot import Snapshot
 from analysis.ledger.results_schema import METER, PRODUCT_KEY, RESULTS_KEY, RIDE, SCHEMA, results_key
 from analysis.ledger.segment_results import segment_results
+from analysis.plain_text import counted
 from analysis.recording_reader import file_sha256, read_recording
-from analysis.report_page.number_text import counted
 from analysis.safe_text import safe_path, safe_text
 
 State = Literal["added", "amended", "already there", "other file of a known session", "serial changed", "not usable"]

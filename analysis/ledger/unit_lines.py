@@ -10,7 +10,7 @@ from analysis.ledger import ledger_words as words
 from analysis.ledger.compare_rides import RideComparison
 from analysis.ledger.unit_history import UnitHistory
 from analysis.ledger.unit_rides import UnitRide
-from analysis.report_page.number_text import counted
+from analysis.plain_text import counted
 from analysis.safe_text import safe_text
 
 WIDTH = 80

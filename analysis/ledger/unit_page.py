@@ -14,7 +14,8 @@ from analysis.ledger.ledger_figures import time_svg
 from analysis.ledger.page_frame import Key, partner_keys, rendered
 from analysis.ledger.unit_history import Standing, UnitHistory, standings
 from analysis.ledger.unit_rides import UnitRide
-from analysis.report_page.number_text import UNKNOWN, counted
+from analysis.plain_text import counted
+from analysis.report_page.number_text import UNKNOWN
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,10 @@ from analysis.bench_file import Meter, meter_streams
 from analysis.characteristics.registry import DECODER_VERSION
 from analysis.joined_ride import Part, ride_parts
 from analysis.part_words import gap_sentence
+from analysis.plain_text import counted
 from analysis.recording_reader import Recording
 from analysis.report_page.event_words import event_words
-from analysis.report_page.number_text import UNKNOWN, clock, counted, duration, utc
+from analysis.report_page.number_text import UNKNOWN, clock, duration, utc
 from analysis.ride_source import Source, ride_sources
 from analysis.rows import Event, Row
 from analysis.version import product_version

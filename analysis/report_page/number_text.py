@@ -6,6 +6,10 @@ import math
 import re
 from datetime import UTC, datetime
 
+from analysis.plain_text import counted
+
+__all__ = ["UNKNOWN", "clock", "counted", "duration", "number", "plus_minus", "typeset", "utc", "with_minus"]
+
 UNKNOWN = "–"
 _MINUS_OF_A_NUMBER = re.compile(r"(?<![\w-])-(?=\d)")
 _WITHIN_A_VALUE = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=±|%|W\b|N·m|s\b)")
@@ -58,7 +62,3 @@ def utc(utc_ns: int) -> str:
         return f"{datetime.fromtimestamp(utc_ns / 1e9, UTC):%Y-%m-%d %H:%M:%S} UTC"
     except (OverflowError, ValueError, OSError):
         return UNKNOWN
-
-
-def counted(count: int, one: str, many: str | None = None) -> str:
-    return f"{count} {one if count == 1 else many or one + 's'}"

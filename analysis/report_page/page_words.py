@@ -13,8 +13,9 @@ from analysis.judge import Judged
 from analysis.lag import Lag
 from analysis.mean_interval import MeanInterval
 from analysis.paired_seconds import RideAgreement
+from analysis.plain_text import counted
 from analysis.recording_reader import Recording
-from analysis.report_page.number_text import UNKNOWN, counted, number, plus_minus
+from analysis.report_page.number_text import UNKNOWN, number, plus_minus
 from analysis.response_time import ResponseTime
 from analysis.ride_verdict import RideVerdict
 from analysis.segments import Segment
