@@ -7,7 +7,6 @@ import json
 import os
 import signal
 import socket
-import subprocess
 import sys
 import tempfile
 from collections.abc import AsyncIterator, Iterator
@@ -33,12 +32,9 @@ from recorder.mqtt_client import Broker, Connection, connected, open_broker
 from recorder.service_notify import ServiceNotify
 from recorder.source import RecordSink
 from recorder.storage import SystemStorage
-from simulated_sensors.hci_server import serve_hci
-from simulated_sensors.peripheral import SimulatedRadio
-from simulated_sensors.sensor import Packet
 from tests.fake_broker import DenyingBroker
-from tests.fake_sensors import FakeSensor
 from tests.mosquitto_broker import Mosquitto, free_port
+from tests.program_on_air import program_on_air
 from tests.riding import ONE_METER, FakeSource, exit_status, number_in, one_meter_bench, payload, table_of
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -387,35 +383,25 @@ def test_a_manager_that_is_not_there_is_no_trouble(tmp_path: Path) -> None:
     ServiceNotify(str(tmp_path / "nobody"), None).tell("READY=1")
 
 
-def packets() -> Iterator[Packet]:
-    return (Packet(number / 10, "2a63", payload(number)) for number in range(1000))
-
-
 async def test_the_program_as_a_service(tmp_path: Path, broker: Broker) -> None:
     """`record` with the options of the unit, a manager that listens, and a stop from afar."""
-    bench = tmp_path / "bench.toml"
-    bench.write_text(ONE_METER)
-    command = "import sys; from analysis.command_line import main; sys.exit(main())"
+    told = {**os.environ, "WATCHDOG_USEC": "600000"}
+    options = ("--headless", "--status", str(broker.address), "--accept-stop", "--json")
+    pipe = asyncio.subprocess.PIPE
     async with (
         manager() as (path, heard),
         helm(broker) as afar,
-        SimulatedRadio([FakeSensor(steps=packets)]) as radio,
-        serve_hci(radio, "tcp-server:127.0.0.1:0") as transport,
+        program_on_air(
+            tmp_path, *options, sent=1, stdout=pipe, stderr=pipe, env={**told, "NOTIFY_SOCKET": path}
+        ) as on_air,
     ):
-        radio.begin_ride()
-        process = await asyncio.create_subprocess_exec(
-            sys.executable, "-c", command, "record", str(bench), "--headless", "--out", str(tmp_path),
-            "--through", transport, "--status", str(broker.address), "--accept-stop", "--json",
-            cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-            env={**os.environ, "NOTIFY_SOCKET": path, "WATCHDOG_USEC": "600000"},
-        )  # fmt: skip
         async with asyncio.timeout(PATIENCE_S):
             while not (await afar.until("recording"))["sensors"][0]["live"]:
                 pass
         await afar.connection.publish(f"{BASE}/command", b'{"do":"stop"}')
-        out, err = await asyncio.wait_for(process.communicate(), PATIENCE_S)
+        out, err = await asyncio.wait_for(on_air.process.communicate(), PATIENCE_S)
         await asyncio.sleep(0.05)
-    assert process.returncode == 0, err.decode()
+    assert on_air.process.returncode == 0, err.decode()
     assert json.loads(out)["reason"] == "broker"
     assert heard[0] == "READY=1\nSTATUS=recording"
     assert any(words.startswith("WATCHDOG=1\nSTATUS=recording for") for words in heard)
