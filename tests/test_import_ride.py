@@ -270,6 +270,12 @@ def test_proposals_are_printed_and_can_be_given_back(ride: Imported, capsys: Any
     assert json.loads(out)["segments"] == count
 
 
+def test_a_ride_too_short_for_proposals_says_so(ride: Imported, tmp_path: Path, capsys: Any) -> None:
+    write_fit(tmp_path / "alder.fit", ride.read["Alder"][:40], ride.cadence_rpm[:40])
+    status, out, _ = ride.run(capsys, "--propose", files=[str(tmp_path / "alder.fit")])
+    assert (status, out) == (1, "no stretch of this ride lends itself; mark segments by hand\n")
+
+
 @pytest.mark.parametrize(
     ("more", "says"),
     [
