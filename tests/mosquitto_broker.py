@@ -29,7 +29,7 @@ _AUTHORITY = "Quayside authority"
 
 
 def free_port() -> int:
-    """Below those that the system gives out by itself: nobody takes it meanwhile, and who connects meets not itself."""
+    """Below those that the system gives out by itself: nobody takes it meanwhile, and nobody meets himself there."""
     while True:
         port = 20_000 + secrets.randbelow(12_000)
         with socket.socket() as probe, contextlib.suppress(OSError):
